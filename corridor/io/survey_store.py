@@ -1,0 +1,113 @@
+"""Soundings on disk, by tile: what keeps memory independent of their number."""
+
+from __future__ import annotations
+
+import errno
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from corridor.errors import CorridorError
+
+Tile = tuple[int, int]
+
+
+class TileStore:
+    """One temporary file of soundings and an index of which stretch belongs to which tile.
+
+    Batches are written as they come, each sorted by tile; a tile is read as the
+    list of its stretches. The file has no name in the folder on systems that
+    allow it, and is gone when the store is closed, whatever happens.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Where to put the file; the system's temporary folder by default.
+    """
+
+    def __init__(self, folder: str | Path | None = None):
+        self._folder = str(folder) if folder is not None else tempfile.gettempdir()
+        self._file: BinaryIO | None = None
+        self._index: dict[Tile, list[tuple[int, int, int, int]]] = {}
+        self._counts: dict[Tile, int] = {}
+        self._dtypes: tuple[np.dtype, ...] = ()
+
+    def __enter__(self) -> TileStore:
+        self._file = tempfile.TemporaryFile(dir=self._folder, prefix="corridor-soundings-")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    @property
+    def bytes_written(self) -> int:
+        """Size of the temporary file."""
+        return self._open.seek(0, os.SEEK_END)
+
+    @property
+    def _open(self) -> BinaryIO:
+        if self._file is None:
+            raise CorridorError("the store of soundings is closed; use it inside its with block")
+        return self._file
+
+    def append(self, tiles: list[Tile], start: NDArray[np.int64], columns: list[NDArray]) -> None:
+        """Add a batch sorted by tile.
+
+        Parameters
+        ----------
+        tiles : list of (row, col)
+        start : array (tiles + 1,)
+            Soundings of tile k are ``start[k]:start[k + 1]`` of every column.
+        columns : list of arrays of one length
+            The same number and types in every batch.
+        """
+        dtypes = tuple(column.dtype for column in columns)
+        if self._dtypes and dtypes != self._dtypes:
+            raise CorridorError("every batch of a store must have the same columns")
+        self._dtypes = dtypes
+        base = self._open.seek(0, os.SEEK_END)
+        try:
+            for column in columns:
+                self._open.write(np.ascontiguousarray(column).data.cast("B"))
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+            raise CorridorError(
+                f"no space left in {self._folder} after {base / 1e9:.1f} GB of soundings; free some, or set "
+                "TMPDIR to a folder with about 30 bytes for every sounding; no input was changed"
+            ) from error
+        for k, tile in enumerate(tiles):
+            count = int(start[k + 1] - start[k])
+            if count:
+                self._index.setdefault(tile, []).append((base, int(start[-1]), int(start[k]), count))
+                self._counts[tile] = self._counts.get(tile, 0) + count
+
+    def tiles(self) -> list[Tile]:
+        """All tiles that hold soundings, sorted."""
+        return sorted(self._index)
+
+    def count(self, tile: Tile) -> int:
+        """Soundings in a tile, its halo included."""
+        return self._counts.get(tile, 0)
+
+    def stretches(self, tile: Tile) -> Iterator[list[NDArray]]:
+        """The tile's soundings, one batch after the other, as columns."""
+        for base, total, first, count in self._index.get(tile, ()):
+            columns = []
+            offset = base
+            for dtype in self._dtypes:
+                self._open.seek(offset + first * dtype.itemsize)
+                data = self._open.read(count * dtype.itemsize)
+                columns.append(np.frombuffer(data, dtype=dtype))
+                offset += total * dtype.itemsize
+            yield columns

@@ -1,0 +1,171 @@
+"""One survey from its files to what it means: the steps, in order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from corridor.errors import SeabedError
+from corridor.model.project import Project
+from corridor.model.survey import SoundingFile, Survey, SurveySettings
+from corridor.progress import Progress, silent
+from corridor.survey import change, contacts, contradictions, merge, quality
+from corridor.survey.collect import Collected, Store, check_screened, collect
+from corridor.survey.contacts import StationOf
+from corridor.survey.existing import existing_on
+from corridor.survey.gridding import Gridded, grid_for, grid_tiles
+from corridor.survey.impact import affected_ranges
+from corridor.survey.s44 import feature_size_m
+from corridor.survey.tiles import propose_cell
+
+REGION_SHARE = 0.5
+"""Soundings count as inside the project up to this share of its size beyond its seabed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LinePoints:
+    """The line as the survey needs it.
+
+    Attributes
+    ----------
+    station_m, easting_m, northing_m : array (n,), m
+        Points along it in order, a few metres apart.
+    station_of : callable
+        (easting, northing) -> (station m, offset m).
+    """
+
+    station_m: NDArray[np.float64]
+    easting_m: NDArray[np.float64]
+    northing_m: NDArray[np.float64]
+    station_of: StationOf
+
+
+def study_survey(
+    project: Project,
+    files: Sequence[SoundingFile],
+    store: Store,
+    settings: SurveySettings,
+    name: str,
+    line: LinePoints | None = None,
+    progress: Progress = silent,
+) -> Survey:
+    """Grid the soundings, judge them, lay them over the seabed, say what changed and what is new.
+
+    Nothing is read but through `files`, nothing written but into `store`.
+
+    Parameters
+    ----------
+    project : Project
+    files : sequence of SoundingFile
+        See :func:`corridor.io.soundings.open_soundings`.
+    store : Store
+        See :class:`corridor.io.survey_store.TileStore`.
+    settings : SurveySettings
+    name : str
+        What the survey is called.
+    line : LinePoints, optional
+        The line to report KPs on.
+
+    Raises
+    ------
+    SeabedError
+        Unusable soundings, or soundings that contradict the existing seabed.
+    """
+    collected = collect(files, store, settings, project.crs, _region(project), progress)
+    census = {entry.sha256: entry for entry in collected.files}
+    notes = contradictions.check([(file, census[file.sha256]) for file in files], project.seabed, settings)
+    check_screened(collected.files, settings)
+    gridded, reason = _grid(files, collected, store, settings, project.crs, progress)
+    surface = gridded.surface
+    existing = existing_on(project.seabed, surface.grid, settings, progress)
+    noise = quality.noise_of(surface)
+    notes = (*notes, *existing.notes, *_rejection_notes(gridded))
+    judged = quality.judge(surface, noise, existing, gridded.lines, settings, notes)
+    relief = contacts.local_surface(surface, settings, progress)
+    found = contacts.find(
+        surface, noise, relief, settings, project.layers, line.station_of if line is not None else None
+    )
+    changed = change.difference(surface, existing)
+    significant = change.beyond_doubt(changed, surface, existing)
+    areas = change.areas(changed, significant, surface, existing, settings, found)
+    ranges: tuple[tuple[float, float], ...] = ()
+    if line is not None:
+        shapes = [region.geometry for region in areas] + [c.geometry for c in found if c.status == "new"]
+        ranges = affected_ranges(
+            shapes, line.station_m, line.easting_m, line.northing_m, settings.impact_margin_m
+        )
+    return Survey(
+        name=name,
+        settings=settings,
+        files=collected.files,
+        surface=surface,
+        cell_reason=reason,
+        existing=existing,
+        quality=judged,
+        merged=merge.merge(surface, existing, settings),
+        change_m=changed,
+        significant=significant,
+        changes=areas,
+        contacts=found,
+        affected_km=ranges,
+        rejected=gridded.rejected,
+        notes=notes,
+    )
+
+
+def _region(project: Project) -> tuple[float, float, float, float]:
+    west, south, east, north = project.seabed.bounds_m
+    margin = REGION_SHARE * max(east - west, north - south)
+    return west - margin, south - margin, east + margin, north + margin
+
+
+def _grid(
+    files: Sequence[SoundingFile],
+    collected: Collected,
+    store: Store,
+    settings: SurveySettings,
+    crs: str,
+    progress: Progress,
+) -> tuple[Gridded, str]:
+    if collected.plan is None:
+        raise SeabedError("no sounding can be used: the files hold none inside the project")
+    own = files[0] if len(files) == 1 and files[0].kind == "grid" else None
+    counted = not all(file.kind == "grid" for file in files)
+    anchor = (0.0, 0.0)
+    if settings.cell_m is not None:
+        cell, reason = settings.cell_m, f"{settings.cell_m:g} m, as given"
+    elif own is not None and own.crs == crs and own.cell_m is not None:
+        cell, anchor = own.cell_m, own.anchor_m or anchor
+        reason = f"{cell:g} m, the grid's own"
+    else:
+        depth = _median_depth(files, collected)
+        feature = float(feature_size_m(settings.order, depth))
+        cell, reason = propose_cell(collected.density_per_m2, depth, feature, collected.plan.largest_cell_m)
+    grid = grid_for(collected, cell, crs, anchor, settings.max_cells)
+    return grid_tiles(store, collected, grid, settings, counted, progress), reason
+
+
+def _median_depth(files: Sequence[SoundingFile], collected: Collected) -> float:
+    by_hash = {file.sha256: file for file in files}
+    depths = []
+    for census in collected.files:
+        file = by_hash[census.sha256]
+        depths.append(file.sign * file.unit_m * census.sample[:, 2] + file.offset_m)
+    return float(np.median(np.concatenate(depths)))
+
+
+def _rejection_notes(gridded: Gridded) -> tuple[str, ...]:
+    surface = gridded.surface
+    rejected = int(surface.rejected.sum(dtype=np.int64))
+    total = int(surface.count.sum(dtype=np.int64)) + rejected
+    if not rejected:
+        return ()
+    listed = len(gridded.rejected["depth_m"])
+    note = f"{rejected} of {total} soundings ({100.0 * rejected / total:.3g} %) were rejected as outliers"
+    if listed < rejected and not math.isclose(listed, rejected):
+        note += f"; the first {listed} are listed one by one"
+    return (note,)

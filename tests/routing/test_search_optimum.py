@@ -1,0 +1,193 @@
+"""The search against general-purpose graph libraries and against itself."""
+
+from __future__ import annotations
+
+import math
+
+import networkx as nx
+import numpy as np
+import pytest
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
+
+from corridor.errors import NoRouteError
+from corridor.kernels.headings import direction_excess, heading_vectors
+from corridor.model.rules import RouteRules
+from corridor.routing.geometry import bends, elements
+from corridor.routing.portals import portal_net
+from corridor.routing.relaxed import RelaxedField
+from corridor.routing.search import search, search_net
+from corridor.routing.space import search_space
+
+from .grounds import at, rough, state_graph, step_graph, surface, turned, turned_cell
+
+
+def rules(**changes) -> RouteRules:
+    given = dict(min_bend_radius_m=25.0, bend_cost_m=5.0, max_slope_along_deg=12.0, max_slope_across_deg=8.0)
+    return RouteRules(**{**given, **changes})
+
+
+@pytest.mark.parametrize(("headings", "excess"), [(8, 1.082392), (16, 1.027486), (32, 1.013081)])
+def test_direction_excess(headings, excess):
+    # Source: exact, secant of half the largest gap between grid directions.
+    assert direction_excess(headings) == pytest.approx(excess, abs=1e-6)
+
+
+@pytest.mark.parametrize("count", [8, 16, 32, 48, 80])
+def test_headings_are_coprime_and_in_order(count):
+    vectors = heading_vectors(count)
+    assert len(vectors) == count
+    assert all(math.gcd(*map(int, v)) == 1 for v in vectors)
+    assert (vectors[count // 2 :] == -vectors[: count // 2]).all()
+    # A quarter of the way on, the heading points to the right: (east, south) -> (-south, east).
+    right = np.roll(vectors, -count // 4, axis=0)
+    assert (right == np.column_stack([-vectors[:, 1], vectors[:, 0]])).all()
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_relaxed_field_equals_scipy(seed):
+    # Source: scipy.sparse.csgraph.dijkstra on the same steps.
+    surf = rough(seed, 60, 71)
+    r = rules()
+    space = search_space(surf, r)
+    net = portal_net(surf, space.ground, r, at(surf.grid, 8, 9), at(surf.grid, 63, 52), ())
+    field = RelaxedField(space, net)
+    field.grow(math.inf)
+    graph = step_graph(surf, space.moves)
+    rows, cols = surf.grid.shape
+    index = {node: k for k, node in enumerate(graph)}
+    edges = [(index[a], index[b], d["weight"]) for a, b, d in graph.edges(data=True)]
+    source = len(index)
+    edges += [(source, index[divmod(g.cell, cols)], g.cost) for g in _cheapest_per_cell(net.entries)]
+    a, b, w = (np.array(x) for x in zip(*edges, strict=True))
+    reference = dijkstra(csr_array((w, (a, b)), shape=(source + 1, source + 1)), indices=source)
+    mine = np.array([field.ahead()[r * cols + c] for r, c in index])
+    assert np.array_equal(np.isinf(mine), np.isinf(reference[:-1]))
+    reached = np.isfinite(mine)
+    assert reached.sum() > 1000
+    # Step costs are kept in float32: 6e-8 relative.
+    np.testing.assert_allclose(mine[reached], reference[:-1][reached], rtol=3e-7)
+
+
+def _cheapest_per_cell(gates):
+    best = {}
+    for gate in gates:
+        if gate.cell not in best or gate.cost < best[gate.cell].cost:
+            best[gate.cell] = gate
+    return best.values()
+
+
+@pytest.mark.parametrize(("seed", "headings"), [(0, 16), (1, 16), (2, 32), (3, 32)])
+def test_optimum_equals_networkx(seed, headings):
+    # Source: networkx.dijkstra_path_length on the graph of the same moves.
+    surf = rough(seed, 19, 21, closed=0.02)
+    r = rules(headings=headings, min_straight_m=6.0)
+    start, end = at(surf.grid, 3.2, 4.1), at(surf.grid, 16.4, 14.3)
+    space = search_space(surf, r)
+    net = portal_net(surf, space.ground, r, start, end, ())
+    graph = state_graph(surf, space.moves, net, r)
+    expected = nx.dijkstra_path_length(graph, "START", "END") * surf.grid.cell_m
+    assert search(surf, r, start, end).cost_m == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("bend_cost_m", [0.0, 8.0])
+def test_bound_does_not_change_the_optimum(seed, bend_cost_m):
+    # A* with its bound against plain Dijkstra (weight 0) on the same moves.
+    surf = rough(seed, 90, 110, closed=0.01)
+    r = rules(bend_cost_m=bend_cost_m)
+    start, end = at(surf.grid, 10, 12), at(surf.grid, 96, 75)
+    space = search_space(surf, r)
+    net = portal_net(surf, space.ground, r, start, end, ())
+    plain = search_net(space, net, bound_weight=0.0)
+    guided = search_net(space, net, bound_weight=1.0)
+    assert guided.cost_m == pytest.approx(plain.cost_m, rel=1e-9)
+    assert guided.expanded < plain.expanded
+    assert guided.lower_bound_m <= guided.cost_m
+
+
+@pytest.mark.parametrize("mirror", [False, True])
+@pytest.mark.parametrize("quarter_turns", [0, 1, 2, 3])
+def test_turning_and_mirroring_leave_the_optimum(quarter_turns, mirror):
+    surf = rough(11, 40, 52, closed=0.02)
+    ends = [(6, 7), (44, 31)]
+    expected = search(surf, rules(), at(surf.grid, *ends[0]), at(surf.grid, *ends[1])).cost_m
+    other = turned(surf, quarter_turns, mirror)
+    moved = [at(other.grid, *turned_cell(surf.grid.shape, *e, quarter_turns, mirror)) for e in ends]
+    assert search(other, rules(), *moved).cost_m == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_swapping_the_ends_leaves_the_optimum(seed):
+    surf = rough(seed, 60, 70, closed=0.02)
+    a, b = at(surf.grid, 8, 9), at(surf.grid, 60, 48)
+    there, back = search(surf, rules(), a, b), search(surf, rules(), b, a)
+    assert there.cost_m == pytest.approx(back.cost_m, rel=1e-6)
+
+
+def test_an_obstruction_never_lowers_the_optimum():
+    rng = np.random.default_rng(3)
+    surf = rough(5, 50, 60, closed=0.0)
+    a, b = at(surf.grid, 6, 25), at(surf.grid, 52, 24)
+    cost = search(surf, rules(), a, b).cost_m
+    factor, risen = surf.ground[..., 0].copy(), 0
+    for _ in range(12):
+        row, col = rng.integers(10, 40), rng.integers(16, 44)
+        factor[row : row + 4, col : col + 3] = np.inf
+        after = search(surface(factor, surf.ground[..., 1], surf.ground[..., 2]), rules(), a, b).cost_m
+        assert after >= cost - 1e-6
+        risen += after > cost + 1e-6
+        cost = after
+    assert risen > 0
+
+
+def test_every_path_keeps_radius_and_straights():
+    r = rules(min_bend_radius_m=60.0, min_straight_m=30.0, end_straight_m=45.0)
+    found = 0
+    for seed in range(8):
+        surf = rough(seed, 90, 90, closed=0.01)
+        try:
+            line = search(surf, r, at(surf.grid, 9.3, 8.8, 120.0), at(surf.grid, 78.1, 77.4, 100.0)).alignment
+        except NoRouteError:
+            continue
+        found += 1
+        curve = bends(line)
+        assert line.radius_m[1:-1].min() >= 60.0 - 1e-9
+        assert curve.straight_m[1:-1].min() >= 30.0 - 1e-6
+        assert curve.straight_m[[0, -1]].min() >= 45.0 - 1e-6
+        # Bearings at both ends are met exactly.
+        assert math.degrees(curve.bearing_rad[0]) == pytest.approx(120.0, abs=1e-9)
+        assert math.degrees(curve.bearing_rad[-1]) == pytest.approx(100.0, abs=1e-9)
+    assert found >= 5
+
+
+def test_reported_cost_is_that_of_the_line():
+    # The search sums stencils, line_terms walks the finished alignment: one definition of cost.
+    from corridor.routing.measure import line_cost
+
+    surf = rough(2, 90, 110, closed=0.01)
+    r = rules()
+    found = search(surf, r, at(surf.grid, 10.3, 12.1), at(surf.grid, 96.6, 75.2))
+    assert sum(line_cost(found.alignment, surf, r).values()) == pytest.approx(found.cost_m, rel=2e-3)
+    assert elements(found.alignment).total_m == pytest.approx(line_cost(found.alignment, surf, r)["length_m"])
+
+
+def test_closed_wall_has_no_route():
+    factor = np.ones((40, 60))
+    factor[:, 30] = np.inf
+    surf = surface(factor)
+    with pytest.raises(NoRouteError, match="START and END"):
+        search(surf, rules(), at(surf.grid, 5, 20), at(surf.grid, 55, 20))
+
+
+def test_via_point_is_passed_exactly():
+    surf = surface(np.ones((80, 80)))
+    r = rules(min_straight_m=20.0)
+    from corridor.routing.chainage import station_of
+
+    via = at(surf.grid, 40.4, 60.3)
+    found = search(surf, r, at(surf.grid, 8, 8), at(surf.grid, 70, 10), (via,))
+    _, offset = station_of(elements(found.alignment), np.array([via.easting]), np.array([via.northing]))
+    assert abs(offset[0]) < 1e-6
+    direct = search(surf, r, at(surf.grid, 8, 8), at(surf.grid, 70, 10)).cost_m
+    assert found.cost_m > direct
