@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 from corridor.assess.assess import assess
 from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.project import Project
 from corridor.model.results import Assessment, CostSurface, SearchResult, Study
+from corridor.assess.spans import with_pipe
 from corridor.progress import Progress, silent
+from corridor.routing.bound import lower_bound_m
+from corridor.routing.fit import fit
 from corridor.routing.search import search
 from corridor.terrain.cost import cost_surface, tighten
 
@@ -16,12 +21,12 @@ SLOPE_MARGINS = (0.92, 1.0)
 
 
 def route(project: Project, progress: Progress = silent) -> Study:
-    """Find, verify and assess one line.
+    """Find, fit, verify and assess one line.
 
     The line is measured on the finest seabed against every rule, independently
-    of the search; a place where it breaks one is closed, or made as steep as it
-    was found, and the search runs again, at most `breach_rounds` times. What
-    remains broken is reported as broken.
+    of the search and the fit; a place where it breaks one is closed, or made as
+    steep as it was found, and the work is done again, at most `breach_rounds`
+    times. What remains broken is reported as broken.
 
     Raises
     ------
@@ -31,41 +36,93 @@ def route(project: Project, progress: Progress = silent) -> Study:
     for margin in SLOPE_MARGINS:
         surface = cost_surface(project, slope_margin=margin, progress=progress)
         try:
-            return _verified(project, surface, progress)
+            study = _verified(project, surface, progress)
         except NoRouteError:
             if margin == SLOPE_MARGINS[-1]:
                 raise
+            continue
+        return replace(study, assessment=with_pipe(study.assessment, study.alignment, project, progress))
     raise AssertionError("unreachable: the last margin either returns or raises")
 
 
 def assess_line(project: Project, alignment: Alignment, progress: Progress = silent) -> Study:
     """Assess a line somebody hands in."""
     surface = cost_surface(project, progress=progress)
-    assessment = assess(alignment, project, surface, progress)
+    assessment = with_pipe(assess(alignment, project, surface, progress), alignment, project, progress)
     return Study(project, alignment, assessment, surface)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trial:
+    """One round: a line, what was measured on it, and the ground it was found on."""
+
+    alignment: Alignment
+    assessment: Assessment
+    surface: CostSurface
+    search: SearchResult
+
+    @property
+    def broken(self) -> int:
+        return sum(not check.ok for check in self.assessment.checks)
+
+
 def _verified(project: Project, surface: CostSurface, progress: Progress) -> Study:
-    """Search, measure, tighten; the best line of all rounds when none is clean."""
-    best: tuple[int, Alignment, Assessment, CostSurface, SearchResult] | None = None
+    """Find, measure, tighten; the best line of all rounds when none is clean."""
+    bound_m = lower_bound_m(surface, project.rules, project.start, project.end, project.via, progress)
+    best: _Trial | None = None
     notes: list[str] = []
     for number in range(project.rules.breach_rounds + 1):
         try:
-            found = search(surface, project.rules, project.start, project.end, project.via, progress=progress)
+            trial = _trial(project, surface, best, progress)
         except NoRouteError:
             if best is None:
                 raise
             notes.append(f"round {number + 1}: no other line is left")
             break
-        assessment = assess(found.alignment, project, surface, progress)
-        broken = sum(not check.ok for check in assessment.checks)
-        if best is None or broken < best[0]:
-            best = (broken, found.alignment, assessment, surface, found)
-        if assessment.ok:
+        if best is None or trial.broken < best.broken:
+            best = trial
+        if trial.assessment.ok:
             break
-        rules = ", ".join(sorted({check.rule for check in assessment.checks if not check.ok}))
-        notes.append(f"round {number + 1}: the finest seabed breaks {rules}; searched again")
-        surface = tighten(surface, assessment.breaches)
+        rules = ", ".join(sorted({check.rule for check in trial.assessment.checks if not check.ok}))
+        notes.append(f"round {number + 1}: the finest seabed breaks {rules}; that place was tightened")
+        surface = tighten(surface, trial.assessment.breaches)
     assert best is not None
-    _, alignment, assessment, surface, found = best
-    return Study(project, alignment, assessment, surface, found, notes=tuple(notes))
+    found = replace(best.search, lower_bound_m=bound_m)
+    return Study(project, best.alignment, best.assessment, best.surface, found, notes=tuple(notes))
+
+
+def _trial(project: Project, surface: CostSurface, before: _Trial | None, progress: Progress) -> _Trial:
+    """Mend the line of the round before where the fit can, else search again; then measure it."""
+    if before is not None and not project.via:
+        mended = fit(
+            before.alignment, surface, project.rules, project.start, project.end, progress=progress
+        )
+        if mended.feasible:
+            assessment = assess(mended.alignment, project, surface, progress)
+            if assessment.ok:
+                return _Trial(mended.alignment, assessment, surface, before.search)
+    found, alignment = find(project, surface, progress)
+    return _Trial(alignment, assess(alignment, project, surface, progress), surface, found)
+
+
+def find(
+    project: Project, surface: CostSurface, progress: Progress = silent
+) -> tuple[SearchResult, Alignment]:
+    """The search's cheapest path, and the best line fitted to it.
+
+    The fit starts twice: from the path with bends at their price and from one
+    with free bends, which shows it other ways through. A line with via points
+    is the search's path: it passes them on straights of its own choice.
+    """
+    rules, ends = project.rules, (project.start, project.end)
+    found = search(surface, rules, *ends, project.via, progress=progress)
+    if project.via:
+        return found, found.alignment
+    fitted = [fit(found.alignment, surface, rules, *ends, progress=progress)]
+    if rules.bend_cost_m > 0.0:
+        loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, progress=progress)
+        fitted.append(fit(loose.alignment, surface, rules, *ends, progress=progress))
+    sound = [result for result in fitted if result.feasible and result.cost_m <= found.cost_m]
+    if not sound:
+        return found, found.alignment
+    return found, min(sound, key=lambda result: result.cost_m).alignment

@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from corridor.cli.common import add_common, close, finish, out_folder, teller
+from corridor.cli.common import Commands, add_common, finish, finish_without_line, out_folder, telling
 from corridor.errors import NoRouteError
 
 
-def add_to(commands) -> None:
+def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("route", help="find the line, assess it, write every file")
-    parser.add_argument("project", type=Path, metavar="PROJECT")
+    parser.add_argument("project", type=Path, metavar="PROJECT", help="project file (TOML)")
     add_common(parser)
     parser.set_defaults(run=run)
 
@@ -23,16 +23,15 @@ def run(options: argparse.Namespace) -> int:
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
 
-    project = corridor.read_project(options.project)
-    folder = out_folder(options, project.out_folder)
-    check_target(folder, project_inputs(project))
-    progress = teller(options)
     try:
-        study = corridor.route(project, progress)
-        content = corridor.publish_study(study, folder, progress=progress)
+        with telling(options) as progress:
+            project = corridor.read_project(options.project, progress)
+            folder = out_folder(options, project.out_folder)
+            check_target(folder, project_inputs(project))
+            study = corridor.route(project, progress)
+            content = corridor.publish_study(study, folder, progress=progress)
     except NoRouteError as error:
-        corridor.publish_no_route(project, {"text": str(error), "reasons": list(error.reasons)}, folder)
-        raise
-    finally:
-        close(progress)
+        explanation = {"text": str(error), "reasons": list(error.reasons)}
+        content = corridor.publish_no_route(project, explanation, folder)
+        return finish_without_line(options, error, content, folder)
     return finish(options, content, folder)

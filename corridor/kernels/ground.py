@@ -30,7 +30,11 @@ class Ground(NamedTuple):
     """The gridded ground as the kernels see it (lengths in cells)."""
 
     cells: np.ndarray
-    """(rows * cols, 4) float32: factor, gradient east, gradient south, rim index."""
+    """(rows * cols, 4) float32: factor, gradient east, gradient south, record.
+
+    The record is 0 on plain cells, k > 0 for rim record k, and -(k + 1) where an
+    asset passes as well (-1: an asset and no rim).
+    """
     rim: np.ndarray
     """(n, 3): clearance of the centre, direction of growth (east, south); row 0 unused."""
     rows: int
@@ -39,6 +43,13 @@ class Ground(NamedTuple):
     tan_across: float
     k_along: float
     k_across: float
+
+
+@njit(cache=True, inline="always")
+def rim_record(value):
+    """The rim record in a cell's fourth value; 0 where there is none."""
+    record = int(value)
+    return -record - 1 if record < 0 else record
 
 
 @njit(cache=True, inline="always")
@@ -65,14 +76,14 @@ def cell_cost(ground, index, length, east, south, in_u, in_v, out_u, out_v):
     across = -g_east * south + g_south * east
     if abs(along) > ground.tan_along * _LIMIT_SLACK or abs(across) > ground.tan_across * _LIMIT_SLACK:
         return REFUSED
-    record = int(ground.cells[index, 3])
+    record = rim_record(ground.cells[index, 3])
     if record > 0 and not rim_allows(ground, record, in_u, in_v, out_u, out_v):
         return REFUSED
     return length * (factor + ground.k_along * along * along + ground.k_across * across * across)
 
 
 @njit(cache=True, inline="always")
-def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_excess):
+def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_excess, bending):
     """Cost of a stencil laid at cell `origin`; the caller keeps it inside the grid.
 
     Parameters
@@ -89,6 +100,8 @@ def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_exces
         Rows that belong to the stencil.
     most_excess : float
         Walking stops once the cost exceeds the length walked by more than this.
+    bending : bool
+        Bends keep out of cells that an asset passes through.
 
     Returns
     -------
@@ -111,6 +124,10 @@ def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_exces
         if abs(along) > ground.tan_along * _LIMIT_SLACK or abs(across) > ground.tan_across * _LIMIT_SLACK:
             return REFUSED, True
         record = int(ground.cells[index, 3])
+        if record < 0:
+            if bending:
+                return REFUSED, True
+            record = -record - 1
         if record > 0 and not rim_allows(ground, record, spans[k, 0], spans[k, 1], spans[k, 2], spans[k, 3]):
             return REFUSED, True
         cost = length * (factor + ground.k_along * along * along + ground.k_across * across * across)

@@ -15,6 +15,7 @@ import math
 import numpy as np
 from numba import njit
 
+from corridor.kernels.ground import rim_record
 from corridor.kernels.search import step_cost
 
 TILE = 64
@@ -42,7 +43,7 @@ def special_cells(cells, crossing_row, rows, cols, reach):
         for col in range(cols):
             if crossing_row[row * cols + col] > 0:
                 special[row, col] = True
-            if cells[row * cols + col, 3] > 0.0:
+            if rim_record(cells[row * cols + col, 3]) > 0:
                 for r in range(max(row - reach, 0), min(row + reach + 1, rows)):
                     for c in range(max(col - reach, 0), min(col + reach + 1, cols)):
                         special[r, c] = True

@@ -73,8 +73,6 @@ class Crossings(NamedTuple):
     """(rows, H): 0 crosses nothing, inf not allowed at this angle, else the fee in cells."""
     need: np.ndarray
     """(rows, H): straight needed each side, cells."""
-    occupied: np.ndarray
-    """(cells,) bool: an asset passes through the cell; bends keep out."""
     levels: np.ndarray
     """Distinct values of `need`, cells; empty when there are no assets."""
 
@@ -110,7 +108,7 @@ def step_cost(ground, moves, crossings, cell, col, row, heading):
         return REFUSED, True
     cost, _ = stencil_cost(
         ground, cell, moves.offsets, moves.pieces, moves.spans,
-        moves.step_row[heading], moves.step_row[heading + 1], math.inf,
+        moves.step_row[heading], moves.step_row[heading + 1], math.inf, False,
     )  # fmt: skip
     return cost + fee, fee != 0.0 or crossings.need[crossings.row[cell], heading] > 0.0
 
@@ -153,19 +151,15 @@ def long_straight(ground, moves, crossings, col, row, heading, first):
 
 
 @njit(cache=True, inline="always")
-def bend_move(ground, moves, crossings, cell, col, row, bend, most_excess):
+def bend_move(ground, moves, cell, col, row, bend, most_excess):
     """(cost, whole) of bend number `bend` from a cell, without its price; see `stencil_cost`."""
     box = moves.bend_box[bend]
     if col + box[0] < 0 or row + box[2] < 0 or col + box[1] >= ground.cols or row + box[3] >= ground.rows:
         return REFUSED, True
-    first, last = moves.bend_row[bend], moves.bend_row[bend + 1]
-    if len(crossings.levels) > 0:
-        for k in range(first, last):
-            if crossings.occupied[cell + moves.offsets[k]]:
-                return REFUSED, True
     return stencil_cost(
-        ground, cell, moves.offsets, moves.pieces, moves.spans, first, last, most_excess
-    )
+        ground, cell, moves.offsets, moves.pieces, moves.spans,
+        moves.bend_row[bend], moves.bend_row[bend + 1], most_excess, True,
+    )  # fmt: skip
 
 
 @njit(cache=True, inline="always")
@@ -348,7 +342,7 @@ def take_bend(
     to = first_node + (row + moves.bend_end[bend, 1]) * ground.cols + col + moves.bend_end[bend, 0]
     beyond = cost + moves.bend_cost + weight * ahead[to] + turned_on
     piece, whole = bend_move(
-        ground, moves, crossings, cell, col, row, bend, limit - beyond - moves.bend_length[bend]
+        ground, moves, cell, col, row, bend, limit - beyond - moves.bend_length[bend]
     )
     if not whole:
         return size, max(beyond + moves.bend_length[bend] + piece, limit * (1.0 + 1e-12))

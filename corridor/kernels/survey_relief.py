@@ -14,19 +14,27 @@ LEAST_SHARE = 0.15
 
 
 @njit(cache=True, nogil=True)
-def _median_slope(samples, side, lag, across, values):
-    """Median difference per step between samples `lag` apart, along rows or (across) columns."""
-    count = 0
-    for a in range(side - lag):
-        for b in range(side):
-            if across:
-                difference = samples[b, a + lag] - samples[b, a]
-            else:
-                difference = samples[a + lag, b] - samples[a, b]
-            if not math.isnan(difference):
-                values[count] = difference / lag
-                count += 1
-    return median(values, count) if count > side else 0.0
+def _median_slope(samples, side, across, values):
+    """Median difference per step between samples half a window apart, along rows or (across) columns.
+
+    Where the survey's edge leaves too few such pairs, closer ones are taken.
+    """
+    lag = side // 2
+    while lag > 0:
+        count = 0
+        for a in range(side - lag):
+            for b in range(side):
+                if across:
+                    difference = samples[b, a + lag] - samples[b, a]
+                else:
+                    difference = samples[a + lag, b] - samples[a, b]
+                if not math.isnan(difference):
+                    values[count] = difference / lag
+                    count += 1
+        if count > side:
+            return median(values, count)
+        lag //= 2
+    return 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -62,8 +70,8 @@ def local_planes(depth, half, stride, step, row0, planes):
             if found < LEAST_SHARE * side * side:
                 planes[i, j, 0] = planes[i, j, 1] = planes[i, j, 2] = math.nan
                 continue
-            east = _median_slope(samples, side, half, True, values)
-            south = _median_slope(samples, side, half, False, values)
+            east = _median_slope(samples, side, True, values)
+            south = _median_slope(samples, side, False, values)
             count = 0
             for a in range(side):
                 for b in range(side):

@@ -76,7 +76,8 @@ def ground_buffers(crs: str, geometries: ArrayLike, ground_m: ArrayLike) -> NDAr
     for i in np.flatnonzero(points & ~even):
         drawn[i] = geodesic_circles(crs, shapely.get_coordinates(shapes[wide][i]), distance[i])[0]
     for i in np.flatnonzero(shapely.is_missing(drawn)):
-        drawn[i] = hull(crs, shapes[wide][i], float(distance[i]))
+        frame = (frames[i], float(spread[i])) if even[i] else None
+        drawn[i] = hull(crs, shapes[wide][i], float(distance[i]), frame)
     result[wide] = drawn
     return result
 

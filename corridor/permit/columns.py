@@ -58,12 +58,18 @@ def publishable(
 ) -> tuple[tuple[str, ...], tuple[tuple[str, str, str], ...]]:
     """Columns of `layer` that may be published, in order, and those left out.
 
+    Parameters
+    ----------
+    publish_columns : iterable of str
+        Columns allowed for all layers; the layer's own key of that name adds to them.
+
     Returns
     -------
     columns : tuple of str
     left_out : tuple of (layer, column, reason)
     """
-    allowed = {name.casefold() for name in publish_columns}
+    own = layer.settings.get("publish_columns", ())
+    allowed = {name.casefold() for name in (*publish_columns, *own)}
     names = list(dict.fromkeys(name for attributes in layer.attributes for name in attributes))
     kept, left_out = [], []
     for name in names:

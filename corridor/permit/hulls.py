@@ -4,8 +4,8 @@ Every edge gets a rectangle, every vertex the wedge its turn leaves open, each
 in the local frame of its own place, and all are united. Slower than
 :mod:`corridor.permit.offsets`, and right for curved lines, holes, several parts
 and features so long that the scale factor changes along them. (A general
-buffer function is not used: it leaves out shallow notches to save time, which
-costs up to 1 % of the distance.)
+buffer function takes one distance for all of a feature and draws its arcs
+inside the circle; here every piece has its own frame and everything is outside.)
 """
 
 from __future__ import annotations
@@ -25,7 +25,12 @@ OVERLAP_RAD = 1e-4
 """Wedges reach this much into the rectangles beside them: no crack between the two."""
 
 
-def hull(crs: str, geometry: BaseGeometry, distance_m: float) -> BaseGeometry:
+def hull(
+    crs: str,
+    geometry: BaseGeometry,
+    distance_m: float,
+    even: tuple[NDArray[np.float64], float] | None = None,
+) -> BaseGeometry:
     """Everything within `distance_m` ground metres of `geometry`, drawn outside.
 
     Parameters
@@ -33,6 +38,9 @@ def hull(crs: str, geometry: BaseGeometry, distance_m: float) -> BaseGeometry:
     crs : str
     geometry : shapely geometry of any type, project CRS
     distance_m : float, ground metres, > 0
+    even : (frame, spread), optional
+        Of a geometry so small that one frame serves all of it
+        (:func:`corridor.permit.ground.frames_in_boxes`).
 
     Returns
     -------
@@ -44,7 +52,7 @@ def hull(crs: str, geometry: BaseGeometry, distance_m: float) -> BaseGeometry:
     if points:
         pieces.extend(geodesic_circles(crs, shapely.get_coordinates(points), distance_m))
     for chain in _chains(parts):
-        pieces.extend(_chain_pieces(crs, chain, distance_m))
+        pieces.extend(_chain_pieces(crs, chain, distance_m, even))
     return _without_cracks(shapely.union_all(pieces), distance_m)
 
 
@@ -66,14 +74,20 @@ def _chains(parts: list[BaseGeometry]) -> list[NDArray[np.float64]]:
     return chains
 
 
-def _chain_pieces(crs: str, chain: NDArray[np.float64], distance_m: float) -> list[BaseGeometry]:
-    chain = _cut(chain)
+def _chain_pieces(
+    crs: str, chain: NDArray[np.float64], distance_m: float, even: tuple[NDArray, float] | None
+) -> list[BaseGeometry]:
+    chain = _cut(chain) if even is None else _tidy(chain)
     if len(chain) < 2:
         return list(geodesic_circles(crs, chain[:1], distance_m))
     ends = np.stack([chain[:-1], chain[1:]], axis=1)
-    reach = 1.1 * distance_m
-    boxes = np.column_stack([ends.min(axis=1) - reach, ends.max(axis=1) + reach])
-    frames, spread, _ = frames_in_boxes(crs, boxes)
+    if even is None:
+        reach = 1.1 * distance_m
+        boxes = np.column_stack([ends.min(axis=1) - reach, ends.max(axis=1) + reach])
+        frames, spread, _ = frames_in_boxes(crs, boxes)
+    else:
+        frames = np.broadcast_to(even[0], (len(ends), 2, 2))
+        spread = np.full(len(ends), even[1])
     inverse = np.linalg.inv(frames)
     edge = np.einsum("nij,nj->ni", inverse, ends[:, 1] - ends[:, 0])
     bearing = np.arctan2(edge[:, 1], edge[:, 0])
@@ -130,11 +144,16 @@ def _sectors(
 
 def _cut(chain: NDArray[np.float64]) -> NDArray[np.float64]:
     """`chain` without repeated vertices and with long edges cut."""
-    step = np.hypot(*np.diff(chain, axis=0).T)
-    chain = chain[np.insert(step > 1e-6, 0, True)]
+    chain = _tidy(chain)
     if len(chain) < 2:
         return chain
     return shapely.get_coordinates(shapely.segmentize(shapely.LineString(chain), LONGEST_EDGE_M))
+
+
+def _tidy(chain: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`chain` without repeated vertices."""
+    step = np.hypot(*np.diff(chain, axis=0).T)
+    return chain[np.insert(step > 1e-6, 0, True)]
 
 
 def geodesic_circles(crs: str, centres_m: NDArray[np.float64], distance_m: float) -> NDArray[np.object_]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -86,6 +86,7 @@ def _layer_zones(
     buffer = zone_distance_m(layer, rules)
     outline = ground_buffers(crs, layer.geometries, buffer)
     area, perimeter = ellipsoidal_areas(crs, cut_edges(outline))
+    names = {name for attributes in layer.attributes for name in attributes}
     zones: list[Zone] = []
     for i, attributes in enumerate(layer.attributes):
         valid = validity(attributes, layer.settings, layer.name)
@@ -112,8 +113,8 @@ def _layer_zones(
                 lay_tolerance_m=rules.lay_tolerance_m if layer.rule == "avoid" else 0.0,
                 area_m2=float(area[i]),
                 perimeter_m=float(perimeter[i]),
-                legal_basis=stated("legal_basis", layer, attributes, settings.legal_basis),
-                authority=stated("authority", layer, attributes, settings.authority),
+                legal_basis=stated("legal_basis", layer.settings, attributes, names, settings.legal_basis),
+                authority=stated("authority", layer.settings, attributes, names, settings.authority),
                 **_dates(valid),
                 active=active,
                 activity=reason,
@@ -138,17 +139,31 @@ def _dates(valid: Validity) -> dict[str, str]:
     }
 
 
-def stated(key: str, layer: Layer, attributes: Mapping[str, Any], default: str = "") -> str:
-    """`key` of a feature: its own attribute, else the layer's key (text or attribute), else `default`."""
+def stated(
+    key: str,
+    declared: Mapping[str, Any],
+    attributes: Mapping[str, Any],
+    names: Collection[str],
+    default: str = "",
+) -> str:
+    """`key` of a feature: its own attribute, else the layer's key, else `default`.
+
+    Parameters
+    ----------
+    declared : mapping
+        Keys of the ``[[layer]]`` table; a value may be a text or the name of an attribute.
+    attributes : mapping
+        Of the feature.
+    names : collection of str
+        All attributes of the layer.
+    """
     own = _first(attributes, (key,))
     if own:
         return str(own)
-    declared = layer.settings.get(key)
-    if isinstance(declared, str) and declared:
-        named = _first(attributes, (declared,)) if declared in attributes else declared
-        if named:
-            return str(named)
-    return default
+    value = declared.get(key)
+    if isinstance(value, str) and value in names:
+        value = _first(attributes, (value,))
+    return str(value) if value else default
 
 
 def _first(attributes: Mapping[str, Any], keys: Sequence[str]) -> Any:

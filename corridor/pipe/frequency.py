@@ -14,8 +14,11 @@ from corridor.pipe.onbottom import Laid
 from corridor.pipe.section import LoadCase, Section
 from corridor.pipe.spans import Spans
 
-WINDOW_M = 200.0
-"""Line on either side of a span that may take part in its vibration, at most."""
+WINDOW_LENGTHS, WINDOW_M = 5.0, (60.0, 200.0)
+"""Line on either side of a span that may take part in its vibration: in span lengths, and in m.
+
+Found by trial on rough ground, against windows of 350 m: median error 1e-5, 95 % below 2 %.
+"""
 
 HOLD_LENGTHS = 4.0
 """Unbroken contact over so many characteristic lengths (4 EI/k)^¼ ends the window sooner.
@@ -29,38 +32,48 @@ def direct_frequencies(
     spans: Spans,
     contact_m: ArrayLike,
     soil_dynamic_N_m2: float,
+    lateral_ratio: float,
     bending_stiffness_Nm2: float,
     mass_kg_m: float,
-) -> NDArray[np.float64]:
-    """Fundamental frequency of each span, Hz, from the eigenproblem of pipe and soil.
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fundamental frequencies of each span, Hz, from the eigenproblem of pipe and soil.
 
     Small vibrations about the laid shape: beam, axial force, effective mass, and
     springs of dynamic stiffness exactly where the pipe touches, neighbouring spans
-    included. NaN where none of the lowest modes belongs to the span; 0 where
-    the axial force makes the window unstable.
+    included.
 
     Parameters
     ----------
     contact_m : array (n,), m
         Length of seabed that carries each node (:func:`corridor.pipe.spans.find_spans`).
-    soil_dynamic_N_m2 : float
-        In the direction of the vibration.
+    soil_dynamic_N_m2, lateral_ratio : float
+        Dynamic stiffness of the soil up and down, and how many times it is that sideways.
+
+    Returns
+    -------
+    crossflow, inline : array (s,)
+        NaN where none of the lowest modes belongs to the span; 0 where the axial
+        force makes the window unstable.
     """
-    frequency = np.empty(len(spans))
-    hold = HOLD_LENGTHS * (4 * bending_stiffness_Nm2 / soil_dynamic_N_m2) ** 0.25
+    crossflow, inline = np.empty(len(spans)), np.empty(len(spans))
+    softest = soil_dynamic_N_m2 * min(lateral_ratio, 1.0)
+    margin = np.clip(WINDOW_LENGTHS * spans.length_m, *WINDOW_M)
+    hold = HOLD_LENGTHS * (4 * bending_stiffness_Nm2 / softest) ** 0.25
     span_frequencies(
         spans.begin,
         spans.end,
         math.ceil(hold / laid.h),
-        math.ceil(max(WINDOW_M, 2 * hold) / laid.h),
+        np.ceil(np.maximum(margin, 2 * hold) / laid.h).astype(np.int64),
         soil_dynamic_N_m2 * np.asarray(contact_m, dtype=float),
+        lateral_ratio,
         bending_stiffness_Nm2 / laid.h**3,
         laid.tension_N,
         mass_kg_m,
         laid.h,
-        frequency,
+        crossflow,
+        inline,
     )
-    return frequency
+    return crossflow, inline
 
 
 def effective_length_ratio(soil_N_m2: ArrayLike, length_m: ArrayLike, stiffness_Nm2: float) -> NDArray:

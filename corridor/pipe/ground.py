@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -92,17 +93,21 @@ class Ground:
             hole=self.hole[first:last],
         )
 
-    def with_hump(self, station_m: float, top_m: float, crest_m: float, side_slope: float) -> Ground:
-        """The same ground under a flat crest at elevation `top_m`, its sides 1 : `side_slope`."""
-        centre = self.node(station_m)
-        reach = math.ceil((crest_m / 2 + side_slope * max(top_m - self.z.min(), 0.0)) / self.h) + 1
-        near = slice(max(centre - reach, 0), centre + reach + 1)
-        away = np.abs(np.arange(len(self.z))[near] - centre) * self.h
-        beyond = np.maximum(away - crest_m / 2, 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            fall = np.where(beyond > 0, beyond / side_slope, 0.0)
+    def with_humps(
+        self, stations_m: Sequence[float], tops_m: Sequence[float], crest_m: float, side_slope: float
+    ) -> Ground:
+        """The same ground under flat crests at elevations `tops_m`, their sides 1 : `side_slope`."""
         z = self.z.copy()
-        z[near] = np.maximum(z[near], top_m - fall)
+        lowest = z.min()
+        for station, top in zip(stations_m, tops_m, strict=True):
+            centre = self.node(station)
+            reach = math.ceil((crest_m / 2 + side_slope * max(top - lowest, 0.0)) / self.h) + 1
+            near = slice(max(centre - reach, 0), centre + reach + 1)
+            away = np.abs(np.arange(near.start, min(near.stop, len(z))) - centre) * self.h
+            beyond = np.maximum(away - crest_m / 2, 0.0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                fall = np.where(beyond > 0, beyond / side_slope, 0.0)
+            z[near] = np.maximum(z[near], top - fall)
         return replace(self, z=z)
 
 
@@ -156,11 +161,10 @@ def prepare(
         cell_m=np.pad(np.where(np.isfinite(cell), cell, np.inf)[nearest], pad, mode="edge"),
         hole=np.pad(_holes(station, known, pipe.hole_bridge_m)[nearest], pad),
     )
-    for asset in crossings:
-        if asset.height_m > 0:
-            top = ground.z[ground.node(asset.station_m)] + asset.height_m
-            ground = ground.with_hump(asset.station_m, top, pipe.crossing_crest_m, pipe.crossing_side_slope)
-    return ground
+    raised = [asset for asset in crossings if asset.height_m > 0]
+    tops = [ground.z[ground.node(asset.station_m)] + asset.height_m for asset in raised]
+    stations = [asset.station_m for asset in raised]
+    return ground.with_humps(stations, tops, pipe.crossing_crest_m, pipe.crossing_side_slope)
 
 
 def running_mean(values: NDArray, nodes: float) -> NDArray:

@@ -175,7 +175,7 @@ class _Work:
         for again in range(REPAIR_ROUNDS):
             progress(stage, again / REPAIR_ROUNDS)
             for first, last in self._windows(WINDOW_M * 2.0**again):
-                _, bad = kernel.settle(first, last, self.z, self.spring, self.ks, *self._rest(), 200)
+                _, bad = kernel.settle(first, last, self.z, self.spring, self.ks, *self._rest())
                 self._check(bad)
             if self._sweep(4):
                 return
@@ -200,8 +200,8 @@ class _Work:
         reach = int(np.ceil(reach_m / self.h))
         nodes = np.flatnonzero(self.flipped)
         breaks = np.flatnonzero(np.diff(nodes) > 2 * reach)
-        first = np.maximum(nodes[np.concatenate([[0], breaks + 1])] - reach, 1)
-        last = np.minimum(nodes[np.concatenate([breaks, [-1]])] + reach, len(self.z) - 1)
+        first = np.maximum(nodes[np.concatenate([[0], breaks + 1])] - reach, 0)
+        last = np.minimum(nodes[np.concatenate([breaks, [-1]])] + reach, len(self.z))
         return list(zip(first.tolist(), last.tolist(), strict=True))
 
     def _check(self, bad: int) -> None:
@@ -215,6 +215,8 @@ class _Work:
             )
 
     def laid(self, seabed: NDArray, datum: float) -> Laid:
+        """The result, to the last digits the elevations allow."""
+        kernel.refine(self.z, self.spring, *self._rest(), np.empty_like(self.x))
         reaction = self.spring * (self.z - self.x[:, 0])
         moment = np.empty(len(seabed))
         kernel.moments(self.beam.weight_N_m, self.c, self.tension, self.h, self.x, moment)

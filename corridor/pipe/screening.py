@@ -78,9 +78,14 @@ def screen(
     wave = velocity(environment.wave_velocity_m_s, "wave_velocity_m_s", depth, kp)
     axial = laid.tension_N[np.minimum(spans.gap_node, len(laid.tension_N) - 1)]
     model = Vibration(pipe, environment, tube, case, axial)
-    inline, crossflow = (
-        direct_frequencies(laid, spans, contact_m, soil, model.stiffness_Nm2, case.effective_kg_m)
-        for soil in (model.soil_lateral_N_m2, model.soil_vertical_N_m2)
+    crossflow, inline = direct_frequencies(
+        laid,
+        spans,
+        contact_m,
+        model.soil_vertical_N_m2,
+        environment.soil_lateral_stiffness_ratio,
+        model.stiffness_Nm2,
+        case.effective_kg_m,
     )
     sag = model.sag_over_diameter(spans.length_m)
     needed = needed_frequencies(spans.length_m, current, wave, tube.diameter_m, pipe)

@@ -182,18 +182,20 @@ def stress_parts(
 
 def equivalent_stress(bending: ArrayLike, axial: ArrayLike, hoop: ArrayLike) -> NDArray:
     """Largest von Mises stress of the section, Pa, from its plane stresses (R. von Mises 1913)."""
+    around = np.asarray(hoop, dtype=float)
     worst = np.zeros(np.shape(bending))
     for sign in (1.0, -1.0):
-        along = np.asarray(axial) + sign * np.asarray(bending)
-        worst = np.maximum(worst, np.sqrt(along**2 - along * hoop + np.square(hoop)))
+        along = np.asarray(axial, dtype=float) + sign * np.asarray(bending, dtype=float)
+        worst = np.maximum(worst, np.sqrt(along**2 - along * around + around**2))
     return worst
 
 
 def bending_allowed(axial: ArrayLike, hoop: ArrayLike, limit: float) -> NDArray:
     """Bending stress at which :func:`equivalent_stress` reaches `limit`, Pa; 0 where nothing is left."""
+    along = np.asarray(axial, dtype=float)
     half = np.asarray(hoop, dtype=float) / 2
     reach = np.sqrt(np.maximum(limit**2 - 3 * half**2, 0.0))
-    allowed = np.minimum(half + reach - axial, axial - (half - reach))
+    allowed = np.minimum(half + reach - along, along - (half - reach))
     return np.maximum(np.where(3 * half**2 > limit**2, 0.0, allowed), 0.0)
 
 

@@ -164,14 +164,17 @@ def _failing(results: Sequence[CaseResult], listed: Sequence[Place], pipe: Pipe)
     """
     places: dict[int, Place] = {}
     worst: dict[int, float] = {}
+    starts = np.array([place.left_m for place in listed])
+    ends = np.array([place.right_m for place in listed])
     for result in results:
         codes, _ = verdicts(result, pipe)
         left, right, use = _uses(result, pipe)
         for s in np.flatnonzero(codes == SUPPORT):
-            nearest = max(listed, key=lambda place: place.overlap_m(left[s], right[s]))
-            span = nearest.span
-            places[span] = places.get(span, nearest).joined(float(left[s]), float(right[s]))
-            worst[span] = max(worst.get(span, 0.0), float(use[s]))
+            overlap = np.minimum(ends, right[s]) - np.maximum(starts, left[s])
+            nearest = listed[int(np.argmax(overlap))]
+            place = places.get(nearest.span, nearest)
+            places[nearest.span] = place.joined(float(left[s]), float(right[s]))
+            worst[nearest.span] = max(worst.get(nearest.span, 0.0), float(use[s]))
     return sorted(places.values(), key=lambda place: -worst[place.span])
 
 
@@ -198,9 +201,9 @@ def _lay_on(
 
 
 def _with_berms(ground: Ground, supports: Sequence[Support], pipe: Pipe) -> Ground:
-    for support in supports:
-        ground = ground.with_hump(support.station_m, support.top_m, pipe.berm_crest_m, pipe.berm_side_slope)
-    return ground
+    stations = [support.station_m for support in supports]
+    tops = [support.top_m for support in supports]
+    return ground.with_humps(stations, tops, pipe.berm_crest_m, pipe.berm_side_slope)
 
 
 _Uses = tuple[NDArray, NDArray, NDArray]

@@ -19,6 +19,8 @@ from corridor.publish.tables import rows
 from corridor.routing.geometry import bends, elements
 
 TEXT_HEIGHT_M = 25.0
+SPAN_TEXT_HEIGHT_M = 5.0
+GREY = "#7d828a"  # reads on white paper and on a black screen
 LONGEST_TEXT = 250
 """Characters of one DXF text line that every reader accepts (group code 1)."""
 
@@ -80,7 +82,7 @@ def _lines(drawing, model, study: Study) -> None:
     for name, line, colour in drawing_lines:
         layer = _layer(drawing, name, colour)
         model.add_lwpolyline(bulge_vertices(line), format="xyb", dxfattribs={"layer": layer})
-    tangents = _layer(drawing, "TANGENTS", "#5a6068")
+    tangents = _layer(drawing, "TANGENTS", GREY)
     points = np.column_stack([study.alignment.easting_m, study.alignment.northing_m])
     model.add_lwpolyline(points, dxfattribs={"layer": tangents})
 
@@ -94,7 +96,7 @@ def _points(drawing, model, study: Study) -> None:
         if entry["radius_m"] is not None:
             words += f" R {entry['radius_m']:.4f} m, {abs(turn):.4f} deg {'right' if turn > 0 else 'left'}"
         _mark(model, ip_layer, entry["easting_m"], entry["northing_m"], words)
-    kp_layer = _layer(drawing, "KP", "#30343b")
+    kp_layer = _layer(drawing, "KP", GREY)
     for entry in rows(assessed.chainage):
         words = (
             f"KP {entry['kp_km']:.3f}"
@@ -122,7 +124,7 @@ def _spans(drawing, model, table) -> None:
         coordinates = shapely.get_coordinates(shape)
         model.add_lwpolyline(coordinates, dxfattribs={"layer": layers[verdict]})
         words = f"span {entry['span']}, {entry['length_m']:.3f} m"
-        _text_at(model, layers[verdict], *coordinates[0], words)
+        _text_at(model, layers[verdict], *coordinates[0], words, SPAN_TEXT_HEIGHT_M)
 
 
 def _project_layers(drawing, model, study: Study) -> None:
@@ -155,9 +157,11 @@ def _mark(model, layer: str, easting: float, northing: float, words: str) -> Non
     _text_at(model, layer, easting, northing, words)
 
 
-def _text_at(model, layer: str, easting: float, northing: float, words: str) -> None:
-    place = (easting + TEXT_HEIGHT_M / 2.0, northing + TEXT_HEIGHT_M / 2.0)
-    attributes = {"layer": layer, "insert": place, "height": TEXT_HEIGHT_M}
+def _text_at(
+    model, layer: str, easting: float, northing: float, words: str, height_m: float = TEXT_HEIGHT_M
+) -> None:
+    place = (easting + height_m / 2.0, northing + height_m / 2.0)
+    attributes = {"layer": layer, "insert": place, "height": height_m}
     model.add_text(_text(words), dxfattribs=attributes)
 
 

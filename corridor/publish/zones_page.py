@@ -159,7 +159,7 @@ def _zones(study: ZoneStudy) -> dict[str, Any]:
 
 
 def _others(study: ZoneStudy) -> list[dict[str, Any]]:
-    """Assets, jurisdictions, the corridor and the line: drawn below the zones."""
+    """Assets, jurisdictions, the corridor and the line: drawn with the zones."""
     groups = []
     for rule, style in (
         ("jurisdiction", {"width": 1.5, "dash": [2, 5]}),
@@ -172,9 +172,9 @@ def _others(study: ZoneStudy) -> list[dict[str, Any]]:
             groups.append(_group(study, palette.RULE_WORDS[rule], {"colour": colour, **style}, shapes))
     if study.alignment is not None:
         line = shapely.LineString(polyline(study.alignment).grid)
-        corridor = {"colour": palette.ROUTE, "width": 0.5, "fill": 0.1}
+        corridor = {"colour": palette.ROUTE, "width": 0.5, "fill": 0.1, "above": True}
         groups.append(_group(study, "Working corridor", corridor, [study.corridor]))
-        groups.append(_group(study, "Line", {"colour": palette.ROUTE, "width": 3}, [line]))
+        groups.append(_group(study, "Line", {"colour": palette.ROUTE, "width": 3, "above": True}, [line]))
     return groups
 
 

@@ -110,7 +110,10 @@ def bounding_box(shapes: NDArray[np.object_]) -> list[float] | None:
     if not len(parts):
         return None
     west, south, east, north = shapely.bounds(parts).T
-    low, high = float(west.min()), float(east.max())
-    if high - low > 180.0:
-        low, high = float(west[west > 0.0].min()), float(east[east < 0.0].max())
-    return [low, float(south.min()), high, float(north.max())]
+    order = np.argsort(west)
+    reached = np.maximum.accumulate(east[order])
+    # The box leaves out the widest gap between longitudes; the gap across 180 degrees is one of them.
+    gaps = np.append(west[order][1:] - reached[:-1], west.min() + 360.0 - reached[-1])
+    widest = int(np.argmax(gaps))
+    low = west[order][(widest + 1) % len(parts)]
+    return [float(low), float(south.min()), float(reached[widest]), float(north.max())]

@@ -63,7 +63,9 @@ def write_zones_sheet(path: Path, study: ZoneStudy, stamp: Stamp) -> None:
     """Write map sheet and tables as one PDF."""
     with matplotlib.rc_context(SETTINGS):  # type: ignore[arg-type]
         missing: set[str] = set()
-        pages = [map_page(study, stamp, missing), *table_pages(sections(study), missing)]
+        frame = sheet_frame(study)
+        pages = [map_page(study, stamp, frame, missing)]
+        pages += table_pages(sections(study, frame.box), missing)
         pages.append(_note_page(study, missing))
         for number, page in enumerate(pages, start=1):
             _title_strip(page, study, stamp, number, len(pages))
@@ -73,10 +75,14 @@ def write_zones_sheet(path: Path, study: ZoneStudy, stamp: Stamp) -> None:
                 document.savefig(page.figure)
 
 
-def map_page(study: ZoneStudy, stamp: Stamp, missing: set[str]) -> Page:
+def sheet_frame(study: ZoneStudy) -> Frame:
+    """The main map's window: the scale asked for, or the largest round one that fits."""
+    return frame_around(_extent(study), MAP_WIDTH, MAP_HEIGHT, study.settings.sheet_scale)
+
+
+def map_page(study: ZoneStudy, stamp: Stamp, frame: Frame, missing: set[str]) -> Page:
     """The map sheet: main map, insets, legend, scale, north, projection, cautions, title block."""
     page = Page(missing)
-    frame = frame_around(_extent(study), MAP_WIDTH, MAP_HEIGHT, study.settings.sheet_scale)
     axes = prepared(page, frame, MAP_X, MAP_Y)
     draw_references(axes, frame, study)
     drawn = draw_zones(axes, frame, study.zones)
@@ -249,7 +255,7 @@ def _cautions(page: Page, left: int, y: float) -> None:
     """Cautions, as many as there is room for: the last page has all of them."""
     lines = [*ALL_CAUTIONS[:3]]
     if left:
-        lines.append(f"{left} zone numbers found no room on the map: the schedule of zones lists all.")
+        lines.append(f"{left} zone numbers found no room on the map: see the schedule, or zones_list.csv.")
     for line in lines:
         if y < BORDER_MM + TITLE_HEIGHT + 5.0:
             break

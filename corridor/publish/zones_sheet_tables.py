@@ -34,9 +34,9 @@ Section = tuple[str, Sequence[Column], list[Any], int]
 """Title, columns, rows (a string is a line across), tables side by side on a page."""
 
 
-def sections(study: ZoneStudy) -> Iterator[Section]:
-    """All tables of the document, in order."""
-    listed = printed_zones(study)
+def sections(study: ZoneStudy, window: Any) -> Iterator[Section]:
+    """All tables of the document, in order; `window` is the ground the map shows."""
+    listed = printed_zones(study, window)
     yield "Schedule of zones", SCHEDULE, schedule_rows(study, listed), 1
     yield "Coordinates that define the zones", COORDINATES, coordinate_rows(study, listed), 3
     for name, title in TABLE_TITLES.items():
@@ -46,12 +46,15 @@ def sections(study: ZoneStudy) -> Iterator[Section]:
             yield title, columns, rows or ["none"], 1
 
 
-def printed_zones(study: ZoneStudy) -> list[Zone]:
-    """Zones listed in print: all, or those in force first up to the limit."""
+def printed_zones(study: ZoneStudy, window: Any) -> list[Zone]:
+    """Zones listed in print: all, or up to the limit those on the map first, of these those in force."""
     if len(study.zones) <= MOST_ZONES:
         return list(study.zones)
-    chosen = sorted(study.zones, key=lambda zone: (not zone.active, zone.number))[:MOST_ZONES]
-    return sorted(chosen, key=lambda zone: zone.number)
+    outlines = np.empty(len(study.zones), dtype=object)
+    outlines[:] = [zone.outline for zone in study.zones]
+    away = ~shapely.intersects(window, outlines)
+    order = sorted(study.zones, key=lambda zone: (away[zone.number - 1], not zone.active, zone.number))
+    return sorted(order[:MOST_ZONES], key=lambda zone: zone.number)
 
 
 def schedule_rows(study: ZoneStudy, listed: Sequence[Zone]) -> list[Any]:

@@ -18,8 +18,13 @@ from corridor.terrain.assets import cells_near, occupied_cells
 def kernel_ground(surface: CostSurface) -> Ground:
     """Ground of a cost surface, costs in cells of line."""
     rows, cols = surface.grid.shape
+    cells = surface.ground.reshape(rows * cols, 4)
+    if len(surface.assets.segments):
+        cells = cells.copy()
+        passed = occupied_cells(surface.assets, surface.grid)
+        cells[passed, 3] = -cells[passed, 3] - 1.0
     return Ground(
-        cells=surface.ground.reshape(rows * cols, 4),
+        cells=cells,
         rim=surface.rim,
         rows=rows,
         cols=cols,
@@ -46,7 +51,6 @@ def kernel_crossings(surface: CostSurface, headings: int) -> Crossings:
         row=row,
         fee=np.concatenate([blank, fee]),
         need=np.concatenate([blank, need]),
-        occupied=occupied_cells(assets, grid),
         levels=np.unique(need[need > 0.0]) if need.size else np.empty(0),
     )
 

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from corridor.kernels.survey_relief import background, local_planes
+from corridor.model.grid import Grid
 from corridor.model.layers import Layer
 from corridor.model.survey import Contact, SurveySettings, SurveySurface
 from corridor.progress import Progress, silent
@@ -146,7 +147,7 @@ def _contact(
     height = np.where(mask, np.maximum(peak, sign * (around - surface.depth_m[window])), -np.inf)
     top = np.unravel_index(int(height.argmax()), height.shape)
     outline = regions.polygon(mask, grid, window)
-    length, width, bearing = _dimensions(outline)
+    length, width, bearing = _dimensions(mask, grid, window)
     easting, northing = regions.centre(mask, grid, window)
     return Contact(
         name="",
@@ -159,8 +160,8 @@ def _contact(
         bearing_deg=bearing,
         height_m=float(height[top]),
         height_uncertainty_m=math.hypot(float(surface.uncertainty_m[window][top]), SIGMA_TO_95 * sigma),
-        # Each side of the outline lies within a cell of the true edge.
-        size_uncertainty_m=2.0 * grid.cell_m,
+        # Each end lies within a cell's diagonal of the true edge.
+        size_uncertainty_m=2.0 * math.sqrt(2.0) * grid.cell_m,
         least_depth_m=float(np.nanmin(sign * extreme[mask]) * sign),
         seabed_depth_m=float(around[top]),
         soundings=int(surface.count[window][mask].sum()),
@@ -168,9 +169,18 @@ def _contact(
     )
 
 
-def _dimensions(outline: shapely.Geometry) -> tuple[float, float, float]:
-    """Length, width and bearing (0 to 180 degrees) of the smallest rectangle around an outline."""
-    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(outline))
+def _dimensions(
+    mask: NDArray[np.bool_], grid: Grid, window: tuple[slice, slice]
+) -> tuple[float, float, float]:
+    """Length, width and bearing (0 to 180 degrees) of a patch.
+
+    Those of the smallest rectangle around its cells' centres, half a cell
+    added on every side: the steps of a slanting outline then do not count.
+    """
+    rows, cols = np.nonzero(mask)
+    east, north = grid.to_map(window[1].start + cols + 0.5, window[0].start + rows + 0.5)
+    cells = shapely.multipoints(np.column_stack([east, north])).buffer(0.5 * grid.cell_m, quad_segs=16)
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(cells))
     sides = np.diff(corners[:3], axis=0)
     lengths = np.hypot(sides[:, 0], sides[:, 1])
     east, north = sides[int(lengths.argmax())]

@@ -13,6 +13,8 @@ from scipy import ndimage
 
 from corridor.model.grid import Grid
 
+RIM_CELLS = 2
+
 EIGHT = np.ones((3, 3), dtype=bool)
 
 
@@ -65,16 +67,18 @@ def outline(measured: NDArray[np.bool_], gap_cells: int) -> NDArray[np.bool_]:
     """The ground a survey set out to cover: gaps up to `gap_cells` closed, what is enclosed filled.
 
     Morphological closing with a square, then everything that is not connected
-    to the outside.
+    to the outside. Empty cells in the outermost :data:`RIM_CELLS` are left out
+    again: the edge of a survey is ragged, and a notch in it is no hole.
     """
     reach = max(1, gap_cells // 2)
-    pad = reach + 1
+    pad = reach + RIM_CELLS + 1
     grown = np.pad(measured, pad)
     grown = _spread(grown, reach)
     closed = ~_spread(~grown, reach)
     outside, _ = label_four(~closed)
     closed = outside != outside[0, 0]
-    return closed[pad:-pad, pad:-pad]
+    inner = ~_spread(~closed, RIM_CELLS)
+    return closed[pad:-pad, pad:-pad] & (measured | inner[pad:-pad, pad:-pad])
 
 
 def label_four(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int32], int]:

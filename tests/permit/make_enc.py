@@ -93,8 +93,8 @@ FEATURES = [  # class, kind, place, id, attributes
 def write(path, features, points=(), areas=(), lines=(), update=0):
     """Write one S-57 file with GDAL."""
     options = {
-        "EXPP": 2 if update else 1, "EDTN": 1, "UPDN": update, "AGEN": 65535, "CSCL": 50000, "AALL": 1, "INTU": 5,
-        "UADT": "20260501", "ISDT": "20260501", "COMT": "fiction, for tests only",
+        "EXPP": 2 if update else 1, "EDTN": 1, "UPDN": update, "AGEN": 65535, "CSCL": 50000, "AALL": 1,
+        "INTU": 5, "UADT": "20260501", "ISDT": "20260501", "COMT": "fiction, for tests only",
         "NOMR": sum(name.startswith("M_") for name, *_ in features),
         "NOGR": sum(not name.startswith("M_") for name, *_ in features),
         "NOIN": len(points), "NOCN": len(areas) + 2 * len(lines), "NOED": len(areas) + len(lines),
@@ -200,10 +200,7 @@ def finish(path, qualities=None, delete=()):
     result = b""
     for number, (leader, fields) in enumerate(records(path.read_bytes())):
         if number:
-            fields = [
-                (tag, latin(data) if tag == "ATTF" else data)
-                for tag, data in fields
-            ]
+            fields = [(tag, latin(data) if tag == "ATTF" else data) for tag, data in fields]
             head = dict(fields)
             if "VRID" in head:
                 kind, record = struct.unpack("<BI", head["VRID"][:5])

@@ -122,7 +122,6 @@
     context.fillStyle = style.colour;
     context.lineWidth = style.width || 1.5;
     context.setLineDash(style.dash || []);
-    const path = new Path2D();
     for (const n of indices) {
       const left = shapes.box[4 * n] * view.world - view.west;
       const top = shapes.box[4 * n + 1] * view.world - view.north;
@@ -130,26 +129,28 @@
       const bottom = shapes.box[4 * n + 3] * view.world - view.north;
       if (right < -20 || bottom < -20 || left > view.width + 20 || top > view.height + 20) continue;
       if (right - left < SMALLEST && bottom - top < SMALLEST) {
-        path.rect((left + right - SMALLEST) / 2, (top + bottom - SMALLEST) / 2, SMALLEST, SMALLEST);
+        context.fillRect((left + right - SMALLEST) / 2, (top + bottom - SMALLEST) / 2, SMALLEST, SMALLEST);
         continue;
       }
+      // Each shape on its own: one path of thousands takes a browser many seconds to fill.
+      context.beginPath();
       let place = shapes.first[n];
       for (const [kind, size] of shapes.chains[n]) {
         for (let i = 0; i < size; i++, place++) {
           const x = shapes.x[place] * view.world - view.west;
           const y = shapes.y[place] * view.world - view.north;
-          if (i) path.lineTo(x, y);
-          else path.moveTo(x, y);
+          if (i) context.lineTo(x, y);
+          else context.moveTo(x, y);
         }
-        if (kind >= 2) path.closePath();
+        if (kind >= 2) context.closePath();
       }
+      if (style.fill) {
+        context.globalAlpha = style.fill;
+        context.fill("evenodd");
+        context.globalAlpha = 1;
+      }
+      context.stroke();
     }
-    if (style.fill) {
-      context.globalAlpha = style.fill;
-      context.fill(path, "evenodd");
-      context.globalAlpha = 1;
-    }
-    context.stroke(path);
     context.setLineDash([]);
   }
 

@@ -27,7 +27,6 @@
   L.control.scale({ maxWidth: 160, imperial: false }).addTo(map);
   const canvas = new Corridor.Canvas();
   map.setView([0, 0], 2);
-  canvas.addTo(map);
 
   // --- legend: what is drawn, in the style it is drawn in
 
@@ -116,12 +115,13 @@
   function paint() {
     const by = { avoid: [[], []], discourage: [[], []] };
     for (const i of matching) by[zones.table.at("rule", i)][zones.table.at("in_force", i) ? 0 : 1].push(i);
-    const groups = others.map((group) => ({ ...group, indices: group.shapes.chains.map((_, n) => n) }));
+    const drawn = others.map((group) => ({ ...group, indices: group.shapes.chains.map((_, n) => n) }));
+    const groups = drawn.filter((group) => !group.style.above);
     for (const rule of ["discourage", "avoid"]) {
       groups.push({ shapes, indices: by[rule][1], style: styleOf(rule, false) });
       groups.push({ shapes, indices: by[rule][0], style: styleOf(rule, true) });
     }
-    canvas.show(groups);
+    canvas.show([...groups, ...drawn.filter((group) => group.style.above)]);
   }
 
   function choose(i, zoom) {
@@ -137,13 +137,13 @@
 
   function fit(indices) {
     const bounds = shapes.bounds(indices);
-    if (bounds) map.fitBounds(bounds, { padding: [40, 40], maxZoom: 18 });
+    if (bounds) map.fitBounds(bounds, { padding: [40, 40], maxZoom: 18, animate: false });
   }
 
   function whole() {
     const boxes = [shapes.bounds(matching.length ? matching : all), ...others.map((group) => group.shapes.bounds(group.shapes.chains.map((_, n) => n)))];
     const known = boxes.filter(Boolean);
-    if (known.length) map.fitBounds(known.flat(), { padding: [20, 20], maxZoom: 18 });
+    if (known.length) map.fitBounds(known.flat(), { padding: [20, 20], maxZoom: 18, animate: false });
   }
 
   function detail(i) {
@@ -242,7 +242,10 @@
     clearTimeout(waiting);
     waiting = setTimeout(filter, zones.count > 5000 ? 150 : 0);
   });
-  byId("filters").addEventListener("change", filter);
+  byId("filters").addEventListener("change", (event) => {
+    // The search field tells of its change when it loses focus: a new list then would swallow the click that took it.
+    if (event.target !== byId("search")) filter();
+  });
   byId("filters").addEventListener("submit", (event) => event.preventDefault());
   byId("filters").addEventListener("reset", () => setTimeout(() => {
     for (const input of kinds.values()) input.checked = true;
@@ -282,5 +285,6 @@
 
   filter();
   whole();
+  canvas.addTo(map);
   document.documentElement.dataset.ready = "yes";
 })();
