@@ -3,7 +3,7 @@
 >>> import corridor
 >>> project = corridor.read_project("sample_gis/project.toml")   # doctest: +SKIP
 >>> study = corridor.route(project)                              # doctest: +SKIP
->>> corridor.publish_study(study, "out")                               # doctest: +SKIP
+>>> corridor.publish_study(study, "out")                           # doctest: +SKIP
 
 Screening aid: not for construction or navigation. Governing codes, local law
 and a licensed engineer decide.
@@ -24,19 +24,24 @@ _WHERE = {
     "read_project": "corridor.io.project",
     "read_alignment": "corridor.io.alignment_file",
     "describe": "corridor.io.describe",
-    # the data
-    "Alignment": "corridor.model.alignment",
-    "Grid": "corridor.model.grid",
-    "Layer": "corridor.model.layers",
-    "Pipe": "corridor.model.pipe",
-    "Environment": "corridor.model.pipe",
+    # what is known: seabed, obstructions, rules, pipe
     "Project": "corridor.model.project",
-    "Seabed": "corridor.model.seabed",
+    "OutputSettings": "corridor.model.project",
+    "Grid": "corridor.model.grid",
     "Surface": "corridor.model.seabed",
+    "Seabed": "corridor.model.seabed",
+    "Uncertainty": "corridor.model.seabed",
+    "Layer": "corridor.model.layers",
     "RouteEnd": "corridor.model.rules",
     "RouteRules": "corridor.model.rules",
+    "Pipe": "corridor.model.pipe",
+    "Environment": "corridor.model.pipe",
+    # what is found
+    "Alignment": "corridor.model.alignment",
     "CostSurface": "corridor.model.results",
     "SearchResult": "corridor.model.results",
+    "FitResult": "corridor.routing.fit",
+    "Check": "corridor.model.results",
     "Assessment": "corridor.model.results",
     "Study": "corridor.model.results",
     # the story
@@ -44,26 +49,49 @@ _WHERE = {
     "assess_line": "corridor.workflow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
-    "depth_at": "corridor.terrain.sampling",
-    "slopes_at": "corridor.terrain.sampling",
     "search": "corridor.routing.search",
-    "line_cost": "corridor.routing.measure",
+    "fit": "corridor.routing.fit",
+    "lower_bound_m": "corridor.routing.bound",
+    # the search from inside
+    "heading_vectors": "corridor.kernels.headings",
+    "direction_excess": "corridor.kernels.headings",
+    "bend_table": "corridor.routing.moves",
+    "search_space": "corridor.routing.space",
+    "portal_net": "corridor.routing.portals",
+    "RelaxedField": "corridor.routing.relaxed",
+    # along a line and on the ground
     "elements": "corridor.routing.geometry",
+    "bends": "corridor.routing.geometry",
     "at_station": "corridor.routing.geometry",
+    "stations": "corridor.routing.geometry",
     "densify": "corridor.routing.geometry",
     "station_of": "corridor.routing.chainage",
+    "ellipsoidal_length_m": "corridor.routing.chainage",
+    "line_cost": "corridor.routing.measure",
+    "cost_by_kp": "corridor.routing.measure",
+    "depth_at": "corridor.terrain.sampling",
+    "slopes_at": "corridor.terrain.sampling",
+    "to_wgs84": "corridor.routing.geodesy",
     # files out
     "publish_study": "corridor.publish.publish",
     "publish_no_route": "corridor.publish.publish",
     "write_sample": "corridor.sample",
-    # what can go wrong
+    # progress and what can go wrong
+    "Progress": "corridor.progress",
+    "silent": "corridor.progress",
     "CorridorError": "corridor.errors",
     "InputError": "corridor.errors",
+    "SettingError": "corridor.errors",
+    "SeabedError": "corridor.errors",
+    "LayerError": "corridor.errors",
+    "AlignmentError": "corridor.errors",
+    "PipeError": "corridor.errors",
     "NoRouteError": "corridor.errors",
     "Cancelled": "corridor.errors",
 }
+"""Public name -> the module it lives in."""
 
-__all__ = ["__version__", *sorted(_WHERE)]  # noqa: PLE0604
+__all__ = ["__version__", *sorted(_WHERE)]
 
 
 def __getattr__(name: str) -> Any:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from corridor.cli.common import Commands, add_common, finish, out_folder, telling
 
@@ -11,9 +10,9 @@ from corridor.cli.common import Commands, add_common, finish, out_folder, tellin
 def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("assess", help="assess a line somebody hands in")
-    parser.add_argument("project", type=Path, metavar="PROJECT", help="project file (TOML)")
+    parser.add_argument("project", metavar="PROJECT", help="project file (TOML)")
     parser.add_argument(
-        "--alignment", required=True, type=Path, metavar="FILE",
+        "--alignment", required=True, metavar="FILE",
         help="alignment.csv (point, easting_m, northing_m, radius_m), or one line in any vector file",
     )  # fmt: skip
     parser.add_argument(

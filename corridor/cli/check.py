@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 from corridor.cli.common import Commands, add_common, say, telling
@@ -18,7 +17,7 @@ PLACES = ("", "easting m", "northing m", "latitude", "longitude", "depth m", "be
 def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("check", help="read everything and say what was found")
-    parser.add_argument("project", type=Path, metavar="PROJECT", help="project file (TOML)")
+    parser.add_argument("project", metavar="PROJECT", help="project file (TOML)")
     add_common(parser, folder=False)
     parser.set_defaults(run=run)
 
@@ -67,9 +66,10 @@ def _seabed(seabed: Mapping[str, Any]) -> list[str]:
         for number, one in enumerate(seabed["surfaces"], 1)
     ]  # fmt: skip
     return [
-        f"Seabed: {len(rows)} surfaces, the first with data counts; {_share(seabed['holes_share'])} without data",
-        f"  {west:.0f} to {east:.0f} E, {south:.0f} to {north:.0f} N "
-        f"({(east - west) / 1000:.2f} x {(north - south) / 1000:.2f} km), depth {_depths(seabed['depth_m'])} m",
+        f"Seabed: {len(rows)} surfaces, the first with data counts; "
+        f"{_share(seabed['holes_share'])} without data",
+        f"  {west:.0f} to {east:.0f} E, {south:.0f} to {north:.0f} N ({(east - west) / 1000:.2f} x "
+        f"{(north - south) / 1000:.2f} km), depth {_depths(seabed['depth_m'])} m",
         *_columns(SURFACES, rows, "><>>>><"),
         *_overlaps(seabed["overlaps"]),
     ]

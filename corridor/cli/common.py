@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import unicodedata
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from corridor.cli.teller import Teller, compiled
-from corridor.errors import NoRouteError
+from corridor.errors import InputError, NoRouteError
 from corridor.progress import Progress, silent
 
 Commands = argparse._SubParsersAction  # argparse has no public name for what add_subparsers returns
@@ -56,8 +57,15 @@ def telling(options: argparse.Namespace, *, compiles: bool = True) -> Iterator[P
 
 
 def out_folder(options: argparse.Namespace, default: Path) -> Path:
-    """The folder to write to."""
-    return options.out.resolve() if options.out else default
+    """The folder to write to; InputError, before any work, where it cannot be written."""
+    folder = options.out.resolve() if options.out is not None else default
+    parent = next(place for place in (folder.parent, *folder.parent.parents) if place.exists())
+    if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
+        raise InputError(
+            f"output folder must be in a folder that can be written to (got {folder}; {parent} cannot); "
+            "choose another with --out"
+        )
+    return folder
 
 
 def say(text: str) -> None:

@@ -20,7 +20,9 @@ COMMANDS = ("check", "route", "assess", "sample")
 
 EXIT_FAULT, EXIT_INPUT = 1, InputError.exit_code
 
-_REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP)
+_REFUSED = (
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP,
+)  # fmt: skip
 """What a file system says to a folder that cannot be written to: bad input, not a fault of ours."""
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from corridor.cli.common import Commands, add_common, finish, finish_without_line, out_folder, telling
 from corridor.errors import NoRouteError
@@ -12,7 +11,7 @@ from corridor.errors import NoRouteError
 def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("route", help="find the line, assess it, write every file")
-    parser.add_argument("project", type=Path, metavar="PROJECT", help="project file (TOML)")
+    parser.add_argument("project", metavar="PROJECT", help="project file (TOML)")
     add_common(parser)
     parser.set_defaults(run=run)
 

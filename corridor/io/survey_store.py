@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -37,6 +38,7 @@ class TileStore:
         self._index: dict[Tile, list[tuple[int, int, int, int]]] = {}
         self._counts: dict[Tile, int] = {}
         self._dtypes: tuple[np.dtype, ...] = ()
+        self._lock = threading.Lock()
 
     def __enter__(self) -> TileStore:
         self._file = tempfile.TemporaryFile(dir=self._folder, prefix="corridor-soundings-")
@@ -101,13 +103,14 @@ class TileStore:
         return self._counts.get(tile, 0)
 
     def stretches(self, tile: Tile) -> Iterator[list[NDArray]]:
-        """The tile's soundings, one batch after the other, as columns."""
+        """The tile's soundings, one batch after the other, as columns; several threads may read."""
         for base, total, first, count in self._index.get(tile, ()):
             columns = []
             offset = base
             for dtype in self._dtypes:
-                self._open.seek(offset + first * dtype.itemsize)
-                data = self._open.read(count * dtype.itemsize)
+                with self._lock:
+                    self._open.seek(offset + first * dtype.itemsize)
+                    data = self._open.read(count * dtype.itemsize)
                 columns.append(np.frombuffer(data, dtype=dtype))
                 offset += total * dtype.itemsize
             yield columns

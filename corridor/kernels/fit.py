@@ -164,8 +164,10 @@ def leg_price(course, points, radii, count, k, penalty):
     if breach > 0.0:
         price += penalty * (0.2 + breach)
     if len(course.guide):
-        for j in range(9):
-            price += penalty * strip_excess(course, u + (to_u - u) * j / 8.0, v + (to_v - v) * j / 8.0)
+        marks = 2 + int(max(straight, 0.0) / 4.0)
+        for j in range(marks):
+            share = j / (marks - 1.0)
+            price += penalty * strip_excess(course, u + (to_u - u) * share, v + (to_v - v) * share)
     for s in range(len(course.segments)):
         a_u, a_v, b_u, b_v = course.segments[s]
         if not crosses(u, v, to_u, to_v, a_u, a_v, b_u, b_v):
@@ -211,18 +213,18 @@ def arc_price(course, points, radii, count, i, penalty):
     cos, sin = math.cos(turn / pieces), math.sin(turn / pieces)
     total_breach = 0.0
     low_u, low_v, high_u, high_v = u, v, u, v
-    for _ in range(pieces):
+    for j in range(pieces):
         arm_u, arm_v = arm_u * cos - arm_v * sin, arm_u * sin + arm_v * cos
         to_u, to_v = centre_u + arm_u, centre_v + arm_v
         cost, breach = piece_price(course, u, v, to_u, to_v, stretch)
+        if j % 8 == 0 and len(course.guide):
+            price += penalty * strip_excess(course, u, v)
         price += cost
         total_breach += breach
         u, v = to_u, to_v
         low_u, low_v, high_u, high_v = min(low_u, u), min(low_v, v), max(high_u, u), max(high_v, v)
     if total_breach > 0.0:
         price += penalty * (0.2 + total_breach)
-    if len(course.guide):
-        price += penalty * strip_excess(course, u, v)
     for s in range(len(course.segments)):
         b_u, b_v, c_u, c_v = course.segments[s]
         if max(b_u, c_u) < low_u or min(b_u, c_u) > high_u or max(b_v, c_v) < low_v or min(b_v, c_v) > high_v:
@@ -286,7 +288,7 @@ def hold_bearings(course, points, count):
             return False
         d_u, d_v = points[2, 0] - points[0, 0], points[2, 1] - points[0, 1]
         along = (d_u * course.end_v - d_v * course.end_u) / area
-        back = (d_v * course.start_u - d_u * course.start_v) / -area
+        back = (d_v * course.start_u - d_u * course.start_v) / area
         points[1, 0] = points[0, 0] + along * course.start_u
         points[1, 1] = points[0, 1] + along * course.start_v
         return along > 0.0 and back > 0.0

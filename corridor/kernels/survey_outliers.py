@@ -101,6 +101,8 @@ def flag_outliers(
                     for other in range(count):
                         if abs(pool[other] - pool[j]) <= tolerance:
                             near += 1
+                            if near >= support:
+                                break
                     bad[index[j]] = near < support
 
 
@@ -121,8 +123,8 @@ def compare_lines(
         Lines that a cell holds.
     difference : array (cells,), m, written
         Largest difference between two lines' means; NaN below two lines.
-    table : array (lines, 2), added to
-        Cells compared, sum of differences (line minus others), m.
+    table : array (lines, 2) of int64, added to
+        Cells compared, sum of differences (line minus others) in units of depth.
     histogram : array (lines, bins) of int64, added to
         Absolute differences in bins of `bin_m`; the last bin takes the rest.
     """
@@ -155,8 +157,8 @@ def compare_lines(
             if lines > 1:
                 mean = sums[name] / counts[name] / DEPTH_UNITS
                 apart = mean - (total - mean) / (lines - 1)
-                table[name, 0] += 1.0
-                table[name, 1] += apart
+                table[name, 0] += 1
+                table[name, 1] += np.int64(math.floor(apart * DEPTH_UNITS + 0.5))
                 histogram[name, min(np.int64(abs(apart) / bin_m), histogram.shape[1] - 1)] += 1
         if lines > 1:
             difference[cell] = high - low

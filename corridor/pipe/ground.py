@@ -16,6 +16,9 @@ from corridor.pipe.section import section
 MARGIN_M = 500.0
 """Seabed added beyond both ends and thrown away again: ends do not matter from there."""
 
+SLOPE_M, EASE_M = 20.0, 100.0
+"""The margins start with the mean slope over the first of these and level out over the second."""
+
 RESOLVED = 0.15
 """Elements resolve an elastic foundation while (k/4EI)^¼ h is at most this (found by trial)."""
 
@@ -147,7 +150,7 @@ def prepare(
     coarse = np.arange(len(station)) * every
     fine = np.arange(coarse[-1] + 1)
     z = -np.interp(fine, coarse[known], depth[known])
-    z = running_mean(np.pad(z, pad, mode="reflect", reflect_type="odd"), pipe.span_smoothing_m / h)
+    z = running_mean(_with_margins(z, pad, h), pipe.span_smoothing_m / h)
     nearest = (fine + every // 2) // every
     known_cell = np.isfinite(cell)
     if not known_cell.all():
@@ -165,6 +168,15 @@ def prepare(
     tops = [ground.z[ground.node(asset.station_m)] + asset.height_m for asset in raised]
     stations = [asset.station_m for asset in raised]
     return ground.with_humps(stations, tops, pipe.crossing_crest_m, pipe.crossing_side_slope)
+
+
+def _with_margins(z: NDArray, pad: int, h: float) -> NDArray:
+    """Carry on with the slope of the last stretch, easing off to level ground within `EASE_M`."""
+    reach = min(math.ceil(SLOPE_M / h), len(z) - 1)
+    run = EASE_M * (1 - np.exp(-np.arange(1, pad + 1) * h / EASE_M))
+    before = z[0] - run * (z[reach] - z[0]) / (reach * h)
+    after = z[-1] + run * (z[-1] - z[-1 - reach]) / (reach * h)
+    return np.concatenate([before[::-1], z, after])
 
 
 def running_mean(values: NDArray, nodes: float) -> NDArray:

@@ -170,6 +170,7 @@ class _Work:
         """Find the contact on springs of this stiffness, from the contact known so far."""
         self.ks = soil_N_m2 * self.h
         self.spring = np.where(self.spring > 0, self.ks, 0.0)
+        self.spring[[0, -1]] = 0.5 * self.ks
         if self._sweep(PATIENCE):
             return
         for again in range(REPAIR_ROUNDS):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,8 @@ from corridor.pipe.onbottom import BucklingError, Laid, lay
 from corridor.pipe.section import LoadCase, section
 
 WINDOW_M = 300.0
+"""Seabed laid again on either side of a span."""
+
 HALVINGS = 20
 
 
@@ -31,40 +34,70 @@ def sag_tension(
         ``e = dT L/(EA) + dT²/(EA mu q)``
 
     (Hooke's law along a pipe held by friction). Each span's gain dT is found by
-    halving, laying the pipe again in a window around it.
+    halving, laying the pipe again in a window around it. Where the reaches of
+    several spans overlap, the largest force counts.
 
     Returns
     -------
     array (n - 1,), N
-        The load case's own force outside spans, more inside.
+        The load case's own force far from spans, more in and beside them.
     """
-    tension = np.full(len(ground.z) - 1, case.axial_force_N)
     stiff = max(case.axial_force_N, float(np.max(before.tension_N)))
     laid = lay(ground.z, ground.h, beam(case, pipe, environment, stiff))
     spans, _ = listed_spans(laid, ground, pipe)
+    reach = math.ceil(WINDOW_M / ground.h)
+    gained = np.zeros(len(ground.z) - 1)
     for begin, end in zip(spans.begin.tolist(), spans.end.tolist(), strict=True):
-        reach = math.ceil(WINDOW_M / ground.h)
         first, last = max(begin - reach, 0), min(end + reach, len(ground.z))
+        length_before = lengthening(before.shape, ground.h, begin, end)
         window = _Window(
-            ground.cut(first, last), case, pipe, environment, begin - first, end - first, stiff,
-            lengthening(before.shape, ground.h, begin, end),
-        )  # fmt: skip
-        tension[begin:end] += window.gain()
-    return tension
+            ground.cut(first, last), case, pipe, environment, begin - first, end - first, length_before
+        )
+        gain = window.gain(stiff - case.axial_force_N)
+        np.maximum(gained, _spread(gain, begin, end, len(gained), window.loss_N), out=gained)
+    return case.axial_force_N + gained
 
 
+def gain_for(extra_m: float, length_m: float, axial_stiffness_N: float, friction_N_m: float) -> float:
+    """Positive root dT of ``extra = dT L/EA + dT²/(EA friction)``, N."""
+    half = 0.5 * length_m * friction_N_m
+    return math.sqrt(half**2 + extra_m * axial_stiffness_N * friction_N_m) - half
+
+
+def _spread(gain_N: float, begin: int, end: int, elements: int, loss_N: float) -> NDArray[np.float64]:
+    """A gain in force over its span, falling by `loss_N` with every element beside it."""
+    element = np.arange(elements)
+    away = np.maximum(np.maximum(begin - element, element - (end - 1)), 0)
+    return np.maximum(gain_N - loss_N * away, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Window:
-    """One span and its surroundings; the neighbours keep the stiffest force so that only it moves."""
+    """One span (nodes begin to end) and its surroundings."""
 
-    def __init__(self, ground, case, pipe, environment, begin, end, stiff, length_before):
-        self.ground, self.case, self.pipe, self.environment = ground, case, pipe, environment
-        self.begin, self.end, self.stiff, self.length_before = begin, end, stiff, length_before
-        self.axial_stiffness = section(pipe, environment).axial_stiffness_N
+    ground: Ground
+    case: LoadCase
+    pipe: Pipe
+    environment: Environment
+    begin: int
+    end: int
+    length_before_m: float
 
-    def gain(self) -> float:
-        """The gain in force, N, at which the lengthening asked for and offered agree."""
-        low, high = 0.0, self.stiff - self.case.axial_force_N
-        high = max(high, self._asked_for(high))
+    @property
+    def friction_N_m(self) -> float:
+        """Axial friction on the touching pipe."""
+        return self.environment.axial_friction * self.case.submerged_N_m
+
+    @property
+    def loss_N(self) -> float:
+        """What friction takes of the gain in one element."""
+        return self.friction_N_m * self.ground.h
+
+    def gain(self, first_guess_N: float) -> float:
+        """The gain in force, N, at which the length asked for and the length offered agree."""
+        low, high = 0.0, first_guess_N
+        while (asked := self._asked_for(high)) > high:
+            low, high = high, min(asked, 2 * high + 1e6)
         for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             if self._asked_for(middle) > middle:
@@ -73,23 +106,15 @@ class _Window:
                 high = middle
         return high
 
-    def _asked_for(self, gain: float) -> float:
+    def _asked_for(self, gain_N: float) -> float:
         """The gain that the sag under this gain calls for; infinite where it buckles."""
-        tension = np.full(len(self.ground.z) - 1, self.stiff)
-        tension[self.begin : self.end] = self.case.axial_force_N + gain
+        spread = _spread(gain_N, self.begin, self.end, len(self.ground.z) - 1, self.loss_N)
+        statics = beam(self.case, self.pipe, self.environment, self.case.axial_force_N + spread)
         try:
-            laid = lay(self.ground.z, self.ground.h, beam(self.case, self.pipe, self.environment, tension))
+            laid = lay(self.ground.z, self.ground.h, statics)
         except BucklingError:
             return math.inf
-        extra = lengthening(laid.shape, self.ground.h, self.begin, self.end) - self.length_before
+        extra = lengthening(laid.shape, self.ground.h, self.begin, self.end) - self.length_before_m
         length = (self.end - self.begin) * self.ground.h
-        return gain_for(max(extra, 0.0), length, self.axial_stiffness, self._friction())
-
-    def _friction(self) -> float:
-        return self.environment.axial_friction * self.case.submerged_N_m
-
-
-def gain_for(extra_m: float, length_m: float, axial_stiffness_N: float, friction_N_m: float) -> float:
-    """Positive root dT of ``extra = dT L/EA + dT²/(EA friction)``, N."""
-    half = 0.5 * length_m * friction_N_m
-    return math.sqrt(half**2 + extra_m * axial_stiffness_N * friction_N_m) - half
+        stretch = section(self.pipe, self.environment).axial_stiffness_N
+        return gain_for(max(extra, 0.0), length, stretch, self.friction_N_m)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from corridor.errors import NoRouteError
-from corridor.kernels.fit import Course, polish, price_all
+from corridor.kernels.fit import Course, hold_bearings, polish, price_all
 from corridor.kernels.fit_moves import kick, lengthen, shorten
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
@@ -117,7 +117,7 @@ def fit(
     """
     course = _course(path, surface, rules, start, end, within_m)
     given = _line(path, surface, fixed_ips)
-    given.price = _price(course, given, HARD)
+    given.price = _price(course, given, HARD) if _keeps_bearings(course, given) else math.inf
     candidates = [given]
     if not given.locked.any() and within_m is None:
         candidates += _words(course, given)
@@ -179,7 +179,8 @@ def _course(
         end_fixed=last is not None,
         end_u=float((free if last is None else last)[0]),
         end_v=float((free if last is None else last)[1]),
-        near=math.inf if within_m is None else within_m / cell,
+        # Points along the line are tested a few cells apart: a quarter of a cell covers what lies between.
+        near=math.inf if within_m is None else max(within_m / cell - 0.25, 0.0),
         guide=guide,
     )
 
@@ -224,11 +225,19 @@ def _words(course: Course, given: _Line) -> list[_Line]:
 
 
 def _promising(course: Course, candidates: list[_Line]) -> list[_Line]:
-    """The path, and the one word that may do better even with its penalties."""
+    """The path, and the one word that may do better even with its penalties.
+
+    A path that misses a fixed bearing is put onto its ray first, where it has an
+    IP to do so.
+    """
     path, *others = candidates
-    soft = _price(course, path, SOFT)
+    if not math.isfinite(path.price):
+        path = path.copy()
+        soft = _price(course, path, SOFT) if hold_bearings(course, path.points, path.count) else math.inf
+    else:
+        soft = _price(course, path, SOFT)
     better = sorted((line for line in others if line.price < 1.2 * soft), key=lambda line: line.price)
-    return [path, *better[:1]]
+    return [*([path] if math.isfinite(soft) else []), *better[:1]]
 
 
 def _price(course: Course, line: _Line, penalty: float, bend_price: float | None = None) -> float:
@@ -238,7 +247,22 @@ def _price(course: Course, line: _Line, penalty: float, bend_price: float | None
     return float(price_all(course, line.points, line.radii, line.count, legs, arcs, penalty))
 
 
+def _keeps_bearings(course: Course, line: _Line) -> bool:
+    """Whether the first and last legs run along the fixed bearings."""
+    first, last = line.points[1] - line.points[0], line.points[line.count + 1] - line.points[line.count]
+    for fixed, leg, u, v in (
+        (course.start_fixed, first, course.start_u, course.start_v),
+        (course.end_fixed, last, course.end_u, course.end_v),
+    ):
+        size = float(np.hypot(*leg))
+        if fixed and (abs(leg[0] * v - leg[1] * u) > 1e-7 * size or leg[0] * u + leg[1] * v <= 0.0):
+            return False
+    return True
+
+
 def _feasible(course: Course, line: _Line) -> bool:
+    if not _keeps_bearings(course, line):
+        return False
     hard = _price(course, line, HARD)
     return math.isfinite(hard) and hard - _price(course, line, 0.0) < 1e-6
 
@@ -270,7 +294,7 @@ def _improve(course: Course, given: _Line, report) -> _Line:
         report((number + 1.0) / ROUNDS)
         if penalty == HARD and before - line.price < 2e-5 * before:
             break
-    line.price = _price(course, line, HARD)
+    line.price = _price(course, line, HARD) if _keeps_bearings(course, line) else math.inf
     return line
 
 

@@ -262,7 +262,7 @@ def _faults(census: FileCensus, settings: SurveySettings) -> list[str]:
         f"{census.outside} outside the project"
     )
     return [
-        f"{census.name}: {bad} of {census.read} soundings ({100.0 * bad / census.read:.2g} %) cannot be used: "
-        f"{kinds}; at most {100.0 * settings.max_bad_share:g} % are tolerated; mend the file, or raise "
+        f"{census.name}: {bad} of {census.read} soundings ({100.0 * bad / census.read:.2g} %) cannot be "
+        f"used: {kinds}; at most {100.0 * settings.max_bad_share:g} % are tolerated; mend the file, or raise "
         "max_bad_share or depth_limits_m in [survey]"
     ]

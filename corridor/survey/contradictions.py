@@ -103,8 +103,8 @@ def _judge(
     if declared.fits and not declared.is_shift:
         return "", (
             f"{file.name} differs from the existing seabed by {declared.median_m:+.2f} m (median, scatter "
-            f"{declared.scatter_m:.2f} m), more than the combined uncertainty of {tolerance:.2f} m, but not by "
-            "a constant: taken as change of the seabed"
+            f"{declared.scatter_m:.2f} m), more than the combined uncertainty of {tolerance:.2f} m, but not "
+            "by a constant: taken as change of the seabed"
         )
     return _unexplained(file, declared, tolerance), ""
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from corridor.kernels.binning import DEPTH_UNITS
 from corridor.kernels.survey_quality import (
     DECLARED_FAIL,
     FEATURE_CELLS,
@@ -110,7 +111,7 @@ def _line_agreement(tally: LineTally) -> tuple[tuple[LineStatistics, ...], Agree
         LineStatistics(
             name=name,
             cells=int(tally.table[k, 0]),
-            bias_m=float(tally.table[k, 1] / tally.table[k, 0]),
+            bias_m=float(tally.table[k, 1] / tally.table[k, 0] / DEPTH_UNITS),
             within_95_m=_quantile(tally.histogram[k], tally.bin_m),
         )
         for k, name in enumerate(tally.names)

@@ -39,20 +39,22 @@ def stiffness_matrix(nodes: int, h: float, EI: float, tension: float) -> sparse.
     """
     bending = np.array([[12, 6, -12, 6], [6, 4, -6, 2], [-12, -6, 12, -6], [6, 2, -6, 4]])
     pulling = np.array([[36, 3, -36, 3], [3, 4, -3, -1], [-36, -3, 36, -3], [3, -1, -3, 4]])
-    element = EI / h**3 * bending + tension / (30 * h) * pulling
-    matrix = sparse.lil_matrix((2 * nodes, 2 * nodes))
-    for i in range(nodes - 1):
-        matrix[2 * i : 2 * i + 4, 2 * i : 2 * i + 4] += element
-    return matrix.tocsc()
+    return _assembled(nodes, EI / h**3 * bending + tension / (30 * h) * pulling)
 
 
 def mass_matrix(nodes: int, h: float, mass: float) -> sparse.csc_matrix:
     """Consistent mass of the same elements."""
     unit = np.array([[156, 22, 54, -13], [22, 4, 13, -3], [54, 13, 156, -22], [-13, -3, -22, 4]])
-    matrix = sparse.lil_matrix((2 * nodes, 2 * nodes))
-    for i in range(nodes - 1):
-        matrix[2 * i : 2 * i + 4, 2 * i : 2 * i + 4] += mass * h / 420 * unit
-    return matrix.tocsc()
+    return _assembled(nodes, mass * h / 420 * unit)
+
+
+def _assembled(nodes: int, element: np.ndarray) -> sparse.csc_matrix:
+    """The same 4 x 4 element between every two nodes; entries at one place add up."""
+    first = 2 * np.arange(nodes - 1)[:, None, None]
+    rows, columns = np.broadcast_arrays(first + np.arange(4)[:, None], first + np.arange(4))
+    values = np.broadcast_to(element, rows.shape)
+    entries = values.ravel(), (rows.ravel(), columns.ravel())
+    return sparse.coo_matrix(entries, shape=(2 * nodes, 2 * nodes)).tocsc()
 
 
 def weight_vector(nodes: int, h: float, weight: float) -> np.ndarray:

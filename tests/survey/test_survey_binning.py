@@ -34,8 +34,8 @@ def gridded(easting, northing, depth, uncertainty, bad=None):
     records = empty_records(ROWS * COLS)
     none = np.zeros(1, dtype=bool)
     accumulate(
-        easting, northing, depth, uncertainty, none if bad is None else bad, 0.3, WEST, NORTH, 1.0 / CELL, 0, 0, COLS,
-        records,
+        easting, northing, depth, uncertainty, none if bad is None else bad, 0.3, WEST, NORTH, 1.0 / CELL,
+        0, 0, COLS, records,
     )  # fmt: skip
     figures = [np.empty(len(records)) for _ in range(6)]
     finish(records, *figures)
@@ -97,8 +97,8 @@ def test_parts_add_up_to_the_whole():
     records = empty_records(ROWS * COLS)
     for part in (slice(0, 7001), slice(7001, None)):
         accumulate(
-            easting[part], northing[part], depth[part], uncertainty[part], np.zeros(1, bool), 0.3, WEST, NORTH,
-            1.0 / CELL, 0, 0, COLS, records,
+            easting[part], northing[part], depth[part], uncertainty[part], np.zeros(1, bool), 0.3, WEST,
+            NORTH, 1.0 / CELL, 0, 0, COLS, records,
         )  # fmt: skip
     np.testing.assert_array_equal(whole, records)
 

@@ -233,8 +233,8 @@ def test_the_default_height_is_the_feature_size_of_the_order():
 def layer(name: str, rule: str, geometries: list, uncertainty: float = 0.0) -> Layer:
     count = len(geometries)
     return Layer(
-        name, rule, np.array(geometries, dtype=object), tuple(f"{name} {k}" for k in range(count)), ({},) * count,
-        np.zeros(count), np.full(count, uncertainty),
+        name, rule, np.array(geometries, dtype=object), tuple(f"{name} {k}" for k in range(count)),
+        ({},) * count, np.zeros(count), np.full(count, uncertainty),
     )  # fmt: skip
 
 

@@ -180,7 +180,7 @@ def test_ascii_grid_needs_everything_declared(tmp_path, project):
 def test_a_rotated_grid_is_refused(tmp_path, project):
     turned = CORNER @ Affine.rotation(10.0)
     path = raster(tmp_path / "g.tif", [GRID], transform=turned)
-    with pytest.raises(SeabedError, match="rotated by .*resample it north-up"):
+    with pytest.raises(SeabedError, match=r"rotated by .*resample it north-up"):
         open_soundings([path], project, ALL)
 
 

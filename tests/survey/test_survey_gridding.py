@@ -40,7 +40,7 @@ def binned(surface, easting, northing, depth, statistic):
 def test_the_surface_equals_scipy_in_every_cell(monkeypatch, estimator, small_tiles):
     if small_tiles:  # 20 x 20 tiles, each worked in several windows
         monkeypatch.setattr("corridor.survey.tiles.TILE_CELLS", 17)
-        monkeypatch.setattr("corridor.survey.gridding.WINDOW_SOUNDINGS", 700)
+        monkeypatch.setattr("corridor.survey.windows.WINDOW_SOUNDINGS", 700)
     easting, northing, depth, line = soundings(1)
     chosen = settings(estimator=estimator, outlier_factor=1e9, fill_width_m=0.0)
     surface = surface_of([as_file(easting, northing, depth, line)], chosen).surface
@@ -159,7 +159,7 @@ def test_uncertainty_holds_the_declared_part_and_the_standard_error():
 
 @pytest.mark.parametrize("seed", range(3))
 def test_stated_uncertainty_covers_the_true_error(seed):
-    """Noise and a bias of the declared size (95 % of surveys stay below it): 19 cells in 20 or more are covered."""
+    """Noise, and a bias within what is declared: 19 cells in 20 or more are covered."""
     rng = np.random.default_rng(seed)
     easting, northing, depth, _ = soundings(seed, noise=0.15)
     bias = rng.uniform(-1.0, 1.0) * 0.09
@@ -224,7 +224,7 @@ def test_the_proposed_cell_follows_density_and_depth():
     # Ten soundings a cell at 0.4 per m2: 5 m. A one-degree beam at 800 m: 14 m, rounded up to 20.
     assert tiles.propose_cell(0.4, 20.0, 100.0, 1e9)[0] == 5.0
     assert tiles.propose_cell(0.4, 800.0, 100.0, 1e9)[0] == 20.0
-    cell, reason = tiles.propose_cell(0.4, 20.0, 2.0, 1e9)
+    _, reason = tiles.propose_cell(0.4, 20.0, 2.0, 1e9)
     assert "cells of 1 m or less" in reason
     assert tiles.propose_cell(0.4, 800.0, 100.0, 7.0)[0] == 7.0
 
@@ -260,12 +260,11 @@ def test_a_store_reads_back_what_was_put_in():
 def test_a_full_disk_says_so_and_leaves_nothing(monkeypatch):
     from corridor.errors import CorridorError
 
-    with TileStore() as store:
-        # Linux's /dev/full answers every write with "no space left on device".
-        with open("/dev/full", "r+b", buffering=0) as full:
-            monkeypatch.setattr(store, "_file", full)
-            with pytest.raises(CorridorError, match="no space left .* no input was changed"):
-                store.append([(0, 0)], np.array([0, 3]), [np.arange(3.0)])
+    # Linux's /dev/full answers every write with "no space left on device".
+    with TileStore() as store, open("/dev/full", "r+b", buffering=0) as full:
+        monkeypatch.setattr(store, "_file", full)
+        with pytest.raises(CorridorError, match=r"no space left .* no input was changed"):
+            store.append([(0, 0)], np.array([0, 3]), [np.arange(3.0)])
 
 
 def test_synthetic_project_is_the_ground():

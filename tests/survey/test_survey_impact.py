@@ -28,10 +28,10 @@ def assessment(depth=lambda kp: 50.0 + kp, checks=(), table=None, slope=3.0) -> 
     kp = np.linspace(0.0, 10.0, 1001)
     empty: dict[str, np.ndarray] = {}
     return Assessment(
-        points=empty, setting_out=empty, chainage=empty, profile={"kp_km": kp, "depth_m": depth(kp)}, crossings=empty,
-        proximity=empty, checks=tuple(checks), breaches=(), length_m=10_000.0, length_ellipsoid_m=10_004.0, cost_m=11_000.0,
-        cost_terms={}, cost_by_kp=empty, min_radius_m=1500.0, max_slope_along_deg=slope, max_slope_across_deg=1.0,
-        spans=table,
+        points=empty, setting_out=empty, chainage=empty, profile={"kp_km": kp, "depth_m": depth(kp)},
+        crossings=empty, proximity=empty, checks=tuple(checks), breaches=(), length_m=10_000.0,
+        length_ellipsoid_m=10_004.0, cost_m=11_000.0, cost_terms={}, cost_by_kp=empty, min_radius_m=1500.0,
+        max_slope_along_deg=slope, max_slope_across_deg=1.0, spans=table,
     )  # fmt: skip
 
 

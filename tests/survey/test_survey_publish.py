@@ -203,8 +203,9 @@ from corridor.model.grid import Grid
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), int(sys.argv[2])))
 values = np.random.default_rng(0).normal(50.0, 1.0, (1200, 1200)).astype(np.float32)
+grid = Grid(1200, 1200, 4e5, 8e6, 1.0, "EPSG:32740")
 try:
-    write_raster(Path(sys.argv[1]) / "a.tif", Grid(1200, 1200, 4e5, 8e6, 1.0, "EPSG:32740"), {"a": values}, np.nan)
+    write_raster(Path(sys.argv[1]) / "a.tif", grid, {"a": values}, np.nan)
 except CorridorError as error:
     print(error)
 """

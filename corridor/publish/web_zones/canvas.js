@@ -4,9 +4,9 @@
 (function () {
   const SMALLEST = 3; // pixels: what is smaller is drawn as a dot of this size
 
-  /** Shapes in web mercator, 0 to 1 across the world, as flat arrays. */
+  /** Shapes in web mercator, 0 to 1 across the world, as flat arrays; `near` decides the turn of the globe. */
   Corridor.Shapes = class {
-    constructor(packed) {
+    constructor(packed, near) {
       const count = packed.chains.reduce((sum, parts) => sum + parts.reduce((n, part) => n + part[1], 0), 0);
       const lat = new Corridor.Figures(packed.lat, count);
       const lon = new Corridor.Figures(packed.lon, count);
@@ -17,6 +17,8 @@
         this.x[i] = lon.at(i) / 360 + 0.5;
         this.y[i] = 0.5 - Math.log((1 + sine) / (1 - sine)) / (4 * Math.PI);
       }
+      const turn = near === undefined || !count ? 0 : Math.round(near - this.x[0]);
+      for (let i = 0; turn && i < count; i++) this.x[i] += turn;
       this.chains = packed.chains;
       this.first = [];
       this.box = new Float64Array(4 * packed.chains.length);

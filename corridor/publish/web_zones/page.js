@@ -6,7 +6,7 @@
   const about = Corridor.island("about");
   const zones = new Corridor.ZoneList(Corridor.island("zones"));
   const shapes = new Corridor.Shapes(Corridor.island("shapes"));
-  const others = Corridor.island("others").map((group) => ({ name: group.name, style: group.style, shapes: new Corridor.Shapes(group.shapes) }));
+  const others = Corridor.island("others").map((group) => ({ name: group.name, style: group.style, shapes: new Corridor.Shapes(group.shapes, shapes.x[0]) }));
   const lattice = new Corridor.Lattice(Corridor.island("grid"));
   const look = Corridor.island("look");
   Corridor.showTables(Corridor.island("tables"), about.notes);
@@ -197,7 +197,8 @@
 
   map.on("mousemove", (event) => {
     const { lat, lng } = event.latlng;
-    const grid = lattice.at(lat, lng);
+    const middle = lattice.west + (lattice.step_lon * lattice.cols) / 2;
+    const grid = lattice.at(lat, lng + 360 * Math.round((middle - lng) / 360));
     const degrees = Corridor.minutes(lat, "N", "S", 1e-5) + "  " + Corridor.minutes(Corridor.longitude(lng), "E", "W", 1e-5);
     byId("where").textContent = degrees + " WGS 84" + (grid ? "   E " + fixed(grid[0], 1) + "  N " + fixed(grid[1], 1) + "  " + about.crs : "");
   });
