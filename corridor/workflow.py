@@ -10,6 +10,7 @@ from corridor.model.alignment import Alignment
 from corridor.model.project import Project
 from corridor.model.results import Assessment, CostSurface, SearchResult, Study
 from corridor.assess.spans import with_pipe
+from corridor.permit.season import active_layers
 from corridor.progress import Progress, silent
 from corridor.routing.bound import lower_bound_m
 from corridor.routing.fit import fit
@@ -33,6 +34,7 @@ def route(project: Project, progress: Progress = silent) -> Study:
     NoRouteError
         No line obeys the rules.
     """
+    project = in_force(project)
     for margin in SLOPE_MARGINS:
         surface = cost_surface(project, slope_margin=margin, progress=progress)
         try:
@@ -47,9 +49,19 @@ def route(project: Project, progress: Progress = silent) -> Study:
 
 def assess_line(project: Project, alignment: Alignment, progress: Progress = silent) -> Study:
     """Assess a line somebody hands in."""
+    project = in_force(project)
     surface = cost_surface(project, progress=progress)
     assessment = with_pipe(assess(alignment, project, surface, progress), alignment, project, progress)
     return Study(project, alignment, assessment, surface)
+
+
+def in_force(project: Project) -> Project:
+    """The project with the features that are in force in the study's period (the ``[zones]`` table)."""
+    settings = project.tables.get("zones")
+    if settings is None:
+        return project
+    layers, notes = active_layers(project.layers, settings)
+    return replace(project, layers=layers, warnings=(*project.warnings, *notes))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,7 +27,7 @@ from corridor.routing import measure
 from corridor.routing.approach import joined, stretches_inside, stretches_within
 from corridor.routing.geometry import Elements, bends, in_out_m
 from corridor.routing.profile import Profile
-from corridor.terrain.cost import NEAR_ASSET_FACTOR
+from corridor.terrain.cost import NEAR_ASSET_FACTOR, discouraged
 from corridor.terrain.zones import standoff_limits_m
 
 TERMS = ("length_m", "slope_m", "discouraged_m", "crossings_m", "bends_m")
@@ -114,7 +114,7 @@ def _zones(line: Elements, project: Project) -> list[tuple[NDArray, float]]:
         if len(layer) == 0:
             continue
         if layer.rule == "discourage":
-            zones.append((stretches_inside(line, shapely.union_all(layer.geometries)), layer.factor))
+            zones.append((stretches_inside(line, shapely.union_all(discouraged(layer, project.rules, project.crs))), layer.factor))
         elif layer.rule == "cross" and layer.standoff_m.max() > 0.0:
             zones.append((_near_assets(line, layer, project), NEAR_ASSET_FACTOR))
     return zones

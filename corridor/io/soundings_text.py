@@ -21,7 +21,7 @@ from corridor.kernels.survey_stream import squeeze_blanks
 from corridor.model.survey import Declaration, RawSoundings
 
 HEAD_BYTES = 1 << 16
-BLOCK_BYTES = 1 << 24
+BLOCK_BYTES = 1 << 22
 _COMMENT = re.compile(r"\s*(#|//|;|\*|!|%)")
 _DELIMITERS = (",", ";", "\t", "|")
 _VOID = ["", "nan", "NaN", "NAN", "null", "NULL", "na", "NA", "N/A", "-", "*"]
@@ -114,7 +114,7 @@ def look_at(path: Path, declared: Declaration) -> TextLayout:
 def read_text(
     path: Path, layout: TextLayout, nodata: float | None, lines: list[str]
 ) -> Iterator[RawSoundings]:
-    """Stream a file in batches of some 16 MB of text.
+    """Stream a file in batches of some 4 MB of text.
 
     Parameters
     ----------

@@ -43,7 +43,7 @@ class SheetSettings:
     scale: float | None = setting(None, above=0.0)
     kp_per_sheet_km: float | None = setting(None, above=0.0)
     orientation: str = setting("line", choices=ORIENTATIONS)
-    sheets_per_file: int = setting(50, least=1, most=200)
+    sheets_per_file: int = setting(40, least=1, most=200)
     picture_dpi: int = setting(120, least=0, most=300)
     contour_interval_m: float | None = setting(None, above=0.0)
     title: str = setting("Alignment sheets")

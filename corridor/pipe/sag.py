@@ -34,8 +34,9 @@ def sag_tension(
         ``e = dT L/(EA) + dT²/(EA mu q)``
 
     (Hooke's law along a pipe held by friction). Each span's gain dT is found by
-    halving, laying the pipe again in a window around it. Where the reaches of
-    several spans overlap, the largest force counts.
+    halving, laying the pipe again in a window around it; where less would let it
+    buckle, the force it just carries is taken. Where the reaches of several spans
+    overlap, the largest force counts.
 
     Returns
     -------

@@ -17,7 +17,7 @@ from corridor.publish.sheets_ground import PALE, Ground
 from corridor.publish.sheets_map import DASHES
 from corridor.publish.sheets_plan import Strip, StripFrame
 from corridor.publish.sheets_profile import SEABED
-from corridor.publish.zones_sheet_page import BORDER_MM, HEIGHT_MM, INK, SOFT, WIDTH_MM, Page
+from corridor.publish.zones_sheet_page import BORDER_MM, HEIGHT_MM, INK, POINT_MM, SOFT, WIDTH_MM, Page
 from corridor.routing.geodesy import convergence_deg, scale_factor
 from corridor.routing.geometry import at_station
 
@@ -26,6 +26,9 @@ SIDE_X = WIDTH_MM - BORDER_MM - SIDE_MM
 TEXT_X, TEXT_MM = SIDE_X + 3.0, SIDE_MM - 6.0
 TITLE_MM = 50.0
 KEY_MM = 44.0
+SMALLEST_WINDOW_MM = 2.5
+"""A sheet's window smaller than this on the key plan gets a ring."""
+
 REVISIONS_SHOWN = 4
 ROW_MM = 4.3
 
@@ -135,6 +138,8 @@ def _key_plan(page: Page, data: SheetSet, strip: Strip, y: float) -> float:
     axes.plot(line[low : high + 2, 0], line[low : high + 2, 1], color=ROUTE, lw=2.2)
     corners = frame.to_paper(*strip.frame.corners_m.T)
     axes.add_patch(Polygon(corners, facecolor=ROUTE + "20", edgecolor=INK, linewidth=0.7))
+    if np.ptp(corners, axis=0).max() < SMALLEST_WINDOW_MM:
+        axes.plot(*corners.mean(axis=0), "o", ms=SMALLEST_WINDOW_MM / POINT_MM, mfc="none", mec=INK, mew=0.9)
     for place, words in ((line[0], "KP 0"), (line[-1], f"KP {data.strips[-1].kp_to_km:.3f}")):
         _end_label(axes, place, words)
     return y - 4.0 - KEY_MM

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from corridor.model.grid import Grid
 from corridor.model.layers import Layer
+from corridor.model.permit import zone_distance_m
 from corridor.model.project import Project
 from corridor.model.results import Breach, CostSurface
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.model.seabed import Seabed
+from corridor.permit.buffers import ground_buffers
 from corridor.progress import Progress, silent
 from corridor.routing.geodesy import scale_factor
 from corridor.terrain.assets import assets_on
@@ -272,7 +274,7 @@ def _apply(
             limit = stay_within_limit_m(layer, rules, grid.crs)
             builder.keep_clear(clearance_inside(allowed, limit, grid), f"stay_within: {layer.name}")
     elif layer.rule == "discourage":
-        for cells in _covered(layer.geometries, grid):
+        for cells in _covered(discouraged(layer, rules, grid.crs), grid):
             builder.multiply(cells, layer.factor)
     elif layer.rule == "cross" and len(layer) and layer.standoff_m.max() > 0.0:
         near = [
@@ -283,6 +285,14 @@ def _apply(
         ]
         for cells in _covered(np.array([shapely.union_all(near)]), grid):
             builder.multiply(cells, NEAR_ASSET_FACTOR)
+
+
+def discouraged(layer: Layer, rules: RouteRules, crs: str) -> NDArray:
+    """The areas of a discourage layer as published: widened by standoff and position uncertainty."""
+    reach = zone_distance_m(layer, rules)
+    if len(layer) == 0 or not reach.any():
+        return layer.geometries
+    return np.asarray(ground_buffers(crs, layer.geometries, reach), dtype=object)
 
 
 def _covered(geometries: NDArray, grid: Grid) -> list[NDArray]:

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from corridor.model.grid import Grid
 from corridor.model.layers import Layer
+from corridor.model.permit import zone_distance_m
 from corridor.model.rules import RouteEnd, RouteRules
-from corridor.routing.geodesy import scale_factor
+from corridor.permit.buffers import grid_distance_m
 
 HALF_DIAGONAL = 0.70711
 """From a cell's centre to its corner, in cells."""
@@ -51,14 +52,11 @@ class Clearance:
 def standoff_limits_m(layer: Layer, rules: RouteRules, crs: str) -> NDArray[np.float64]:
     """Nearest allowed distance of every feature of an avoid layer, in grid metres.
 
-    Standoff plus position uncertainty plus lay tolerance are ground metres; the
-    local scale factor turns them into metres on the grid.
+    The zone that permits publish, one truth: standoff plus position uncertainty
+    plus lay tolerance, ground metres, by the largest scale factor about the
+    feature, and the corners of the published outline's arcs (0.1 %).
     """
-    ground = layer.standoff_m + layer.position_uncertainty_m + rules.lay_tolerance_m
-    if len(layer) == 0:
-        return ground
-    centre = shapely.centroid(layer.geometries)
-    return ground * scale_factor(crs, shapely.get_x(centre), shapely.get_y(centre))
+    return grid_distance_m(crs, layer.geometries, zone_distance_m(layer, rules))
 
 
 def stay_within_limit_m(layer: Layer, rules: RouteRules, crs: str) -> float:

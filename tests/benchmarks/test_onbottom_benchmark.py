@@ -50,11 +50,11 @@ def test_ten_kilometres_beside_osqp():
     ours, result = best(lambda: lay(z, 1.0, beam))
     # Energy with one slack a node, in units of one node's weight; the ends on two-sided springs as ours.
     ends = np.zeros(2 * nodes)
-    ends[[0, -2]] = spring
+    ends[[0, -2]] = spring / 2
     beam_matrix = stiffness_matrix(nodes, 1.0, EI, tension) + sparse.diags(ends)
     matrix = sparse.block_diag([beam_matrix, sparse.eye(nodes) * spring]) / q
     load = weight_vector(nodes, 1.0, q)
-    load[[0, -2]] += spring * z[[0, -1]]
+    load[[0, -2]] += spring / 2 * z[[0, -1]]
     linear = np.concatenate([-load, np.zeros(nodes)]) / q
     pick = sparse.eye(2 * nodes).tocsc()[::2]
     rows = sparse.bmat([[pick, sparse.eye(nodes)], [None, sparse.eye(nodes)]]).tocsc()

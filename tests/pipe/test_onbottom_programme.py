@@ -22,7 +22,7 @@ NODES, H, EI, Q, T = 1001, 2.0, 1.94e8, 1752.0, 2e5
 
 def programme(z, soil):
     """Underside (n,) and reactions (n,) by Clarabel; the end nodes on two-sided springs as in `lay`."""
-    held = (RIGID_N_M2[-1] if soil is None else soil) * H
+    held = (RIGID_N_M2[-1] if soil is None else soil) * H / 2
     ends = np.zeros(2 * NODES)
     ends[[0, 2 * NODES - 2]] = held
     stiffness = stiffness_matrix(NODES, H, EI, T) + sparse.diags(ends)
