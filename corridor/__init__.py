@@ -47,6 +47,7 @@ _WHERE = {
     # the story
     "route": "corridor.workflow",
     "assess_line": "corridor.workflow",
+    "permit_zones": "corridor.workflow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",

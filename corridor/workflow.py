@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 from corridor.assess.assess import assess
 from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
+from corridor.model.permit import ZoneSettings, ZoneStudy
 from corridor.model.project import Project
 from corridor.model.results import Assessment, CostSurface, SearchResult, Study
 from corridor.assess.spans import with_pipe
 from corridor.permit.season import active_layers
+from corridor.permit.study import zone_study
 from corridor.progress import Progress, silent
 from corridor.routing.bound import lower_bound_m
 from corridor.routing.fit import fit
@@ -62,6 +64,14 @@ def in_force(project: Project) -> Project:
         return project
     layers, notes = active_layers(project.layers, settings)
     return replace(project, layers=layers, warnings=(*project.warnings, *notes))
+
+
+def permit_zones(
+    project: Project, alignment: Alignment | None = None, progress: Progress = silent
+) -> ZoneStudy:
+    """Exclusion zones of the project and, for a line, its permit tables."""
+    settings = project.tables.get("zones") or ZoneSettings()
+    return zone_study(project.layers, project.crs, project.rules, settings, alignment, progress)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,19 +132,22 @@ def find(
 ) -> tuple[SearchResult, Alignment]:
     """The search's cheapest path, and the best line fitted to it.
 
-    The fit starts twice: from the path with bends at their price and from one
-    with free bends, which shows it other ways through. A line with via points
-    is the search's path: it passes them on straights of its own choice.
+    The fit starts from the path with free bends, which follows the ground best
+    and leaves it to the fit how many bends are worth their price; only where
+    nothing sound comes of that is a path with bends at their price searched. A
+    line with via points is the search's path: it passes them on straights of its
+    own choice.
     """
     rules, ends = project.rules, (project.start, project.end)
+    if not project.via:
+        loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, progress=progress)
+        fitted = fit(loose.alignment, surface, rules, *ends, progress=progress)
+        if fitted.feasible:
+            return loose, fitted.alignment
     found = search(surface, rules, *ends, project.via, progress=progress)
     if project.via:
         return found, found.alignment
-    fitted = [fit(found.alignment, surface, rules, *ends, progress=progress)]
-    if rules.bend_cost_m > 0.0:
-        loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, progress=progress)
-        fitted.append(fit(loose.alignment, surface, rules, *ends, progress=progress))
-    sound = [result for result in fitted if result.feasible and result.cost_m <= found.cost_m]
-    if not sound:
-        return found, found.alignment
-    return found, min(sound, key=lambda result: result.cost_m).alignment
+    fitted = fit(found.alignment, surface, rules, *ends, progress=progress)
+    if fitted.feasible and fitted.cost_m <= found.cost_m:
+        return found, fitted.alignment
+    return found, found.alignment

@@ -6,6 +6,7 @@ No outside source: these are this project's own rules, written down in DEVELOPER
 from __future__ import annotations
 
 import ast
+import dataclasses
 import importlib.metadata
 import re
 import subprocess
@@ -264,6 +265,50 @@ def test_every_top_level_entry_is_known() -> None:
     shown = {name for name in names if not name.startswith(".")}
     assert shown - {"build", "dist"} - {n for n in shown if n.endswith(".egg-info")} == TOP_LEVEL
     assert all((ROOT / name).exists() for name in TOP_LEVEL)
+
+
+# --- the README says everything -------------------------------------------------------------------
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_every_key_of_the_project_file_is_explained() -> None:
+    from corridor.io.tables import EXTRA_TABLES, LayerSettings, ProjectSettings, SeabedSettings
+    from corridor.model.pipe import Environment, Pipe
+    from corridor.model.project import OutputSettings
+    from corridor.model.rules import RouteRules
+
+    tables = {
+        "project": ProjectSettings, "seabed": SeabedSettings, "layer": LayerSettings, "route": RouteRules,
+        "pipe": Pipe, "environment": Environment, "output": OutputSettings, **EXTRA_TABLES,
+    }  # fmt: skip
+    keys = {(name, field.name) for name, cls in tables.items() for field in dataclasses.fields(cls)}
+    keys |= {("route", "start"), ("route", "end"), ("route", "via")}
+    assert not sorted(f"[{name}] {key}" for name, key in keys if f"`{key}`" not in README)
+    assert not sorted(name for name in tables if f"[{name}]" not in README)
+
+
+def test_every_agreed_column_is_named() -> None:
+    from corridor.publish.tables import COLUMNS
+
+    words = set(re.findall(r"\w+", README))
+    assert not sorted({column for columns in COLUMNS.values() for column in columns} - words)
+
+
+def test_every_command_is_explained() -> None:
+    from corridor.cli.main import COMMANDS
+
+    assert not [name for name in COMMANDS if f"`corridor {name} " not in README]
+
+
+def test_the_first_two_fenced_blocks_are_one_line_commands() -> None:
+    """.ci/run takes the second of them and runs it as it stands."""
+    blocks = re.findall(r"^```sh\n(.*?)^```", README, re.DOTALL | re.MULTILINE)[:2]
+    for block, ending in zip(blocks, ("corridor route sample_gis/project.toml", "/pytest"), strict=True):
+        assert block.count("\n") == 1 and block.startswith("python3 -m venv ")
+        assert block.rstrip().endswith(ending)
+    folders = [re.findall(r"\.venv\S*?(?=[ /])", block)[0] for block in blocks]
+    assert folders[0] != folders[1]
 
 
 # --- dependencies ---------------------------------------------------------------------------------

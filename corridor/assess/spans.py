@@ -52,7 +52,7 @@ def with_pipe(
     )
     return replace(
         assessment,
-        spans=result.spans,
+        spans={**result.spans, "reason": result.details["reason"]},
         supports=result.supports,
         pipe_summary=result.summary,
         profile=_profile(assessment.profile, station, result.profile),
@@ -119,7 +119,7 @@ def _tvu_m(project: Project, depth: NDArray, source: NDArray) -> NDArray | None:
             tvu[here] = surface.uncertainty.at(depth[here])
         else:
             tvu[here] = float(np.nanmean(surface.uncertainty))
-    return np.nan_to_num(tvu)
+    return tvu
 
 
 def _profile(profile: Table, station: NDArray, laid: Table) -> Table:

@@ -21,7 +21,6 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-
 NEWTON_ROUNDS = 200
 """Most steps in one window; the line search needs a handful."""
 

@@ -404,7 +404,6 @@ class Survey:
     files: tuple[FileCensus, ...]
     surface: SurveySurface
     cell_reason: str
-    existing: Existing
     quality: Quality
     merged: MergedSurface
     change_m: NDArray[np.float32]

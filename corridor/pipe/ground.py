@@ -140,8 +140,9 @@ def prepare(
     """
     station = np.asarray(station_m, dtype=float)
     depth = np.asarray(seabed_depth_m, dtype=float)
-    cell = np.broadcast_to(np.asarray(cell_m, dtype=float), depth.shape)
-    _check(station, depth, crossings)
+    cell = np.asarray(cell_m, dtype=float)
+    _check(station, depth, cell, crossings)
+    cell = np.broadcast_to(cell, depth.shape)
     spacing = (station[-1] - station[0]) / (len(station) - 1)
     every = _elements_per_spacing(spacing, pipe, environment)
     h = spacing / every
@@ -194,7 +195,7 @@ def running_mean(values: NDArray, nodes: float) -> NDArray:
     return smooth
 
 
-def _check(station: NDArray, depth: NDArray, crossings: tuple[CrossedAsset, ...]) -> None:
+def _check(station: NDArray, depth: NDArray, cell: NDArray, crossings: tuple[CrossedAsset, ...]) -> None:
     if station.ndim != 1 or station.shape != depth.shape or len(station) < 3:
         raise PipeError(
             "the profile needs at least 3 stations with a depth each "
@@ -202,6 +203,8 @@ def _check(station: NDArray, depth: NDArray, crossings: tuple[CrossedAsset, ...]
         )
     step = np.diff(station)
     faults = []
+    if cell.size not in (1, len(station)):
+        faults.append(f"cell_m must hold one value per station, {len(station)} (got {cell.size})")
     if not (step > 0).all() or np.ptp(step) > 1e-3 * step.mean():
         faults.append(f"station_m must increase evenly (got steps from {step.min():g} to {step.max():g} m)")
     if np.isinf(depth).any():

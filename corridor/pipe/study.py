@@ -104,8 +104,10 @@ def lay_pipe(
     >>> pipe = Pipe(0.508, 0.0206, 200.0, yield_strength_MPa=450.0)
     >>> sea = Environment(300.0, current_m_s=0.4, wave_velocity_m_s=0.1)
     >>> result = lay_pipe(x, depth, 1.0, pipe, sea)
-    >>> result.summary["spans"]["ok"] + result.summary["spans"]["assess"]
-    1
+    >>> result.spans["length_m"].round(1).tolist(), result.spans["load_case"].tolist()
+    ([43.9, 43.7], ['as laid', 'flooded'])
+    >>> result.details["reason"][0]
+    'in-line onset: 0.670 Hz is below the 0.991 Hz needed (43.9 m, 28.8 m allowed)'
     """
     cases = load_cases(pipe, environment)
     ground = prepare(station_m, seabed_depth_m, cell_m, pipe, environment, tuple(crossings))
@@ -187,7 +189,10 @@ def _at_nodes(values: ArrayLike, ground: Ground) -> NDArray[np.float64]:
     """Values at stations, spread to the nodes; the margins repeat the ends, holes their neighbours."""
     nodes = ground.inside.stop - ground.inside.start
     stations = (nodes - 1) // ground.every + 1
-    value = np.broadcast_to(np.asarray(values, dtype=float), stations)
+    value = np.asarray(values, dtype=float)
+    if value.size not in (1, stations):
+        raise PipeError(f"tvu_m must hold one value per station, {stations} (got {value.size})")
+    value = np.broadcast_to(value, stations)
     known = np.isfinite(value)
     if not known.any():
         raise PipeError("tvu_m holds no finite value; leave it out to go without probabilities")

@@ -15,6 +15,7 @@ from corridor.pipe.cases import CaseResult, run_case
 from corridor.pipe.earthworks import berm_volume_m3
 from corridor.pipe.ground import Ground
 from corridor.pipe.onbottom import BucklingError
+from corridor.pipe.screening import CROSSFLOW, STRESS
 from corridor.pipe.section import equivalent_stress, section, stress_parts
 from corridor.pipe.verdict import SUPPORT, verdicts
 from corridor.progress import Progress, silent
@@ -125,7 +126,13 @@ def cure(
             else:
                 placed[place.span] = found
         supports = [support for group in placed.values() for support in group]
-        current = tuple(_lay_on(result, supports, pipe, environment) for result in results)
+        try:
+            current = tuple(_lay_on(result, supports, pipe, environment) for result in results)
+        except BucklingError:
+            # Raised on these supports the compressed pipe buckles somewhere: they are no cure.
+            for place in turn:
+                placed.pop(place.span, None)
+                uncured.add(place.span)
     uncured.update(place.span for place in _failing(current, listed, pipe))
     supports = sorted((s for group in placed.values() for s in group), key=lambda s: s.station_m)
     return Cure(tuple(supports), current, tuple(sorted(uncured)))
@@ -213,7 +220,7 @@ _Uses = tuple[NDArray, NDArray, NDArray]
 def _uses(result: CaseResult, pipe: Pipe) -> _Uses:
     screened, ground = result.screened, result.ground
     ok_wanted = pipe.supports_reach == "ok"
-    limits = screened.use if ok_wanted else screened.use[:, :2]
+    limits = screened.use if ok_wanted else screened.use[:, [STRESS, CROSSFLOW]]
     use = np.nan_to_num(limits, nan=0.0, posinf=np.inf).max(axis=1, initial=0.0)
     if ok_wanted:
         # A span without a mode of its own would read "assess": just not good enough.

@@ -1,4 +1,4 @@
-"""The report's drawings, as SVG inside the page: plan, profile, cost by KP. They print sharp and need no network."""
+"""The report's drawings, as SVG inside the page: plan, profile, cost by KP."""
 
 from __future__ import annotations
 
@@ -35,6 +35,7 @@ TERM_COLOURS = {
 }  # fmt: skip
 OTHER_COLOUR = "#8b9098"
 MOST_PATH_POINTS = 200_000
+MOST_BARS = 300
 
 
 def plan_svg(study: Study, line: Elements, layers: list[DrawnLayer]) -> str:
@@ -91,8 +92,8 @@ def profile_svg(study: Study, spans: list[SpanMark]) -> str:
         if mark.look != "good":
             start, end = float(x(mark.kp_start_km)), float(x(mark.kp_end_km))
             parts.append(
-                f'<rect x="{start:.1f}" y="{top + height - 7:.1f}" width="{max(end - start, 1.5):.1f}" height="7" '
-                f'fill="{VERDICT_COLOURS[mark.look]}"/>'
+                f'<rect x="{start:.1f}" y="{top + height - 7:.1f}" width="{max(end - start, 1.5):.1f}" '
+                f'height="7" fill="{VERDICT_COLOURS[mark.look]}"/>'
             )
     return _svg(WIDTH, top + height + 34.0, "Seabed along the line", parts)
 
@@ -185,7 +186,8 @@ def _points(frame: StripFrame, easting: Any, northing: Any) -> NDArray[np.float6
 
 def _layer_paths(frame: StripFrame, layers: list[DrawnLayer]) -> list[str]:
     """Outlines of the features in the window, simplified to less than a pixel."""
-    parts, drawn = [], 0
+    parts: list[str] = []
+    drawn = 0
     window = frame.box
     for held in layers:
         index = held.near(window)

@@ -31,12 +31,16 @@ _PAGE_DECIMALS = (
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """A column of a report's table: its key in the rows, heading, and whether it holds figures."""
+    """A column of a report's table: its key in the rows, heading, and whether it holds figures.
+
+    Text breaks where it must; `keep` columns hold short words of our own that do not.
+    """
 
     key: str
     title: str
     number: bool = True
     wide: bool = False
+    keep: bool = False
 
 
 def text(value: Any, most: int = LONGEST) -> str:
@@ -60,6 +64,11 @@ def figure(column: str, value: float | int | None) -> str:
         return str(value)
     places = page_decimals(column)
     return f"{round(value, places) + 0.0:.{places}f}"
+
+
+def exact(value: float | None) -> str:
+    """A value of the files' precision with all its decimals but trailing zeros; an en dash for None."""
+    return "–" if value is None else f"{value + 0.0:.4f}".rstrip("0").rstrip(".")
 
 
 def money(value: float) -> str:
@@ -118,7 +127,8 @@ def _cell(head: Head, value: Any) -> str:
 
 
 def _class(head: Head) -> str:
-    return _attribute("class", " ".join((["n"] if head.number else []) + (["w"] if head.wide else [])))
+    marks = {"n": head.number, "w": head.wide, "k": head.keep}
+    return _attribute("class", " ".join(mark for mark, holds in marks.items() if holds))
 
 
 def _attribute(name: str, value: str) -> str:

@@ -37,11 +37,14 @@ def method_words(study: Study) -> list[str]:
             "Fit. The search's path was then redrawn with fewer intersection points and free directions, "
             "under the same rules and the same prices, wherever that made it cheaper.",
         ]
+        words.append(
+            "A place where the finished line broke a rule was closed and the work done again, a limited "
+            "number of times; what remains broken is marked below."
+        )
     words += [
-        "Verification. The finished line was measured again on the finest seabed and the exact outlines, "
-        "independently of the search: radius, straights, bearings, depth, slopes along and across averaged "
-        f"over {rules.slope_baseline_m:g} m, distances, crossing angles. A place that broke a rule was closed "
-        "and the work done again; what remains broken is marked below.",
+        "Verification. The finished line was measured on the finest seabed and the exact outlines, "
+        "independently of how it was found: radius, straights, bearings, depth, slopes along and across "
+        f"averaged over {rules.slope_baseline_m:g} m, distances, crossing angles.",
         "Cost is counted in equivalent metres: one metre of pipe on flat open seabed costs 1. Slope adds "
         f"slope_cost = {rules.slope_cost:g} times (slope / limit) squared per metre, along and across each "
         "against its own limit; discouraged ground multiplies; each crossing and each bend "
@@ -69,9 +72,9 @@ def bound_words(study: Study, content: Mapping[str, Any]) -> list[str]:
     excess = direction_excess(study.project.rules.headings)
     bends = content["cost_terms"].get("bends_m")
     words = [
-        f"The line costs {figure('cost_m', cost)} equivalent m. No line on the gridded ground costs less than "
-        f"{figure('cost_m', bound)}. The line is therefore at most {gap:.3f} % dearer than the best line "
-        "there can be on this ground with these prices: 100 x (cost - bound) / bound.",
+        f"The line costs {figure('cost_m', cost)} equivalent m. No line on the gridded ground costs less "
+        f"than {figure('cost_m', bound)}. The line is therefore at most {gap:.3f} % dearer than the best "
+        "line there can be on this ground with these prices: 100 x (cost - bound) / bound.",
         "Why no line can beat the bound. Every cell was given the least price that any direction pays in it, "
         "and then the least price among itself and its eight neighbours; a cell counts as closed only when "
         "every direction breaks a limit there. On this optimistic ground the cheapest chain of grid steps "
@@ -80,9 +83,9 @@ def bound_words(study: Study, content: Mapping[str, Any]) -> list[str]:
         "grid never differ more from the line's own; the chain's cost was divided by that factor and two "
         "cells were taken off for the ends.",
         "What is left out makes the bound lower, never higher: bend radius, bend prices, straights, bearings "
-        "and slope limits in single directions. The bound therefore also holds for lines no vessel could lay, "
-        "and part of the gap cannot be closed by any line"
-        + (f", among it the {figure('bends_m', bends)} m that the bends cost." if bends else "."),
+        "and slope limits in single directions. The bound therefore also holds for lines no vessel could "
+        "lay, and part of the gap cannot be closed by any line"
+        + (f"; this one pays {figure('bends_m', bends)} m for its bends alone." if bends else "."),
         "What it does not say. It speaks of the gridded ground and of the prices in this report, not of the "
         "sea. The step from line to chain is exact on even ground and tested, not proven, where the ground "
         "is rough at the size of a cell.",
@@ -123,13 +126,15 @@ def uncertainty_words(project: Project, study: Study) -> list[str]:
             f"{scale['scale_least']:.6f} and {scale['scale_most']:.6f} along the line."
         )
     words.append(
-        f"Slopes are averages over {project.rules.slope_baseline_m:g} m; shorter steps of the seabed do not show."
+        f"Slopes are averages over {project.rules.slope_baseline_m:g} m; shorter steps of the seabed do not "
+        "show."
     )
     pipe = project.pipe
     if study.assessment.spans is not None and pipe is not None:
         words.append(
-            "The column probability of a span is the chance, from the seabed's stated uncertainty alone, that "
-            f"it is longer than allowed ({pipe.realisations} simulated seabeds, random_seed = {pipe.random_seed})."
+            "The column probability of a span is the chance, from the seabed's stated uncertainty alone, "
+            f"that it is longer than allowed ({pipe.realisations} simulated seabeds, random_seed = "
+            f"{pipe.random_seed})."
         )
     return words
 

@@ -31,7 +31,8 @@ def round_step(least: float, steps: Iterable[float] = (1.0, 2.0, 5.0)) -> float:
 
 def multiples(low: float, high: float, step: float) -> NDArray[np.float64]:
     """Multiples of `step` from `low` to `high`, rounding allowed."""
-    return np.arange(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1) * step
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return np.arange(first, last + 1, dtype=np.float64) * step
 
 
 def fixed(value: float | None, decimals: int, missing: str = "-") -> str:
@@ -76,16 +77,16 @@ def north_arrow(
         Bearing of grid north from true north; on the grid true north bears minus this.
     """
     half, reach = size_mm / 2.0, size_mm / 2.0 + 2.2
-    true = math.radians(-convergence_deg - up_deg)
-    grid = math.radians(-up_deg)
-    tip = np.array([math.sin(true), math.cos(true)])
-    tail = np.array([math.sin(grid), math.cos(grid)])
-    place = np.array([x, y])
-    page.line(*zip(place - 0.8 * half * tail, place + 0.8 * half * tail, strict=True), 0.15, SOFT)
+    true, grid = math.radians(-convergence_deg - up_deg), math.radians(-up_deg)
+    dx, dy = math.sin(grid), math.cos(grid)
+    page.line(
+        [x - 0.8 * half * dx, x + 0.8 * half * dx], [y - 0.8 * half * dy, y + 0.8 * half * dy], 0.15, SOFT
+    )
+    page.text(x - reach * dx, y - reach * dy, "grid", 5.0, ha="center", va="center", color=SOFT)
+    dx, dy = math.sin(true), math.cos(true)
     style: dict[str, Any] = {"arrowstyle": "-|>", "linewidth": 1.0, "color": INK, "shrinkA": 0, "shrinkB": 0}
-    page.paper.annotate("", place + half * tip, place - half * tip, arrowprops=style)
-    page.text(*(place + reach * tip), "N true", 5.5, ha="center", va="center", weight="bold")
-    page.text(*(place - reach * tail), "grid", 5.0, ha="center", va="center", color=SOFT)
+    page.paper.annotate("", (x + half * dx, y + half * dy), (x - half * dx, y - half * dy), arrowprops=style)
+    page.text(x + reach * dx, y + reach * dy, "N true", 5.5, ha="center", va="center", weight="bold")
 
 
 @dataclass(slots=True)

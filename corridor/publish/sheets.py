@@ -29,24 +29,19 @@ PLAN_Y_MM = 160.5
 PROFILE_Y_MM = 80.5
 
 
-def write_sheets(
-    study: Study, folder: Path, stamp: Stamp, settings: SheetSettings | None = None,
-    progress: Progress = silent,
-) -> list[Path]:  # fmt: skip
-    """Write the alignment sheets of `study` into `folder`.
+def sheet_set(study: Study, stamp: Stamp, settings: SheetSettings | None = None) -> SheetSet:
+    """A study cut into sheets; `settings` default to the project's ``[sheets]`` table."""
+    return SheetSet(study, stamp, settings or study.project.tables.get("sheets") or SheetSettings())
 
-    Parameters
-    ----------
-    settings : SheetSettings, optional
-        Default: the project's ``[sheets]`` table.
+
+def write_sheets(data: SheetSet, folder: Path, progress: Progress = silent) -> list[Path]:
+    """Write alignment sheets into `folder`.
 
     Returns
     -------
     list of Path
         ``sheets.pdf``, or ``sheets-01.pdf``, ``sheets-02.pdf``, ...; the first begins with the index.
     """
-    settings = settings or study.project.tables.get("sheets") or SheetSettings()
-    data = SheetSet(study, stamp, settings)
     written, done = [], 0
     with matplotlib.rc_context(SETTINGS):  # type: ignore[arg-type]
         for part, strips in enumerate(data.files):

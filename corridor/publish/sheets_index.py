@@ -88,7 +88,7 @@ def index_pages(data: SheetSet) -> list[Page]:
 
 def sheet_rows(data: SheetSet) -> list[tuple[str, ...]]:
     """One row per sheet: number, KP range, plan scale, depths, IPs, crossings, file."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     names = {strip.number: data.file_name(part) for part, strips in enumerate(data.files) for strip in strips}
     for strip in data.strips:
         low, high = depth_range(profile_part(data, strip)["depth_m"])

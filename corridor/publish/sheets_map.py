@@ -179,7 +179,7 @@ def _intersection_points(axes: Axes, labels: Labels, data: SheetSet, strip: Stri
         _, left = _across(data, strip.frame, (low + high) / 2.0)
         outer = [tuple(corner + side * left * d) for d in (3.5, 6.0, 9.0, 13.0)]
         if _within(corner, strip.frame):
-            labels.block(*corner, 1.2)
+            labels.block(float(corner[0]), float(corner[1]), 1.2)
             words = f"{points['point'][i]}, R {points['radius_m'][i] or 0.0:.0f} m"
             labels.put(words, outer, 6.0, weight="bold", leader=tuple(corner))
 
@@ -227,12 +227,12 @@ def _match_lines(axes: Axes, labels: Labels, data: SheetSet, strip: Strip) -> No
             centre = _text_place(place, left * side, ahead * inset, half, strip.frame)
             if centre is not None:
                 axes.text(
-                    *centre, words, fontsize=5.5, color=INK, zorder=8,
+                    float(centre[0]), float(centre[1]), words, fontsize=5.5, color=INK, zorder=8,
                     rotation=(angle + 90.0) % 180.0 - 90.0, ha="center", va="center", parse_math=False,
                     bbox={"boxstyle": "square,pad=0.12", "facecolor": "#ffffffd0", "edgecolor": "none"},
                 )  # fmt: skip
-                for step in np.arange(-half, half + 1.0, 3.5):
-                    labels.block(*(centre + left * step), 2.0)
+                for step in np.arange(-half, half + 1.0, 3.5).tolist():
+                    labels.block(float(centre[0] + left[0] * step), float(centre[1] + left[1] * step), 2.0)
                 break
 
 

@@ -19,6 +19,9 @@ from corridor.publish import palette
 LONGEST = 900
 """Pixels along a picture's longer side, at most."""
 
+LETTERS = 24
+"""Height of letters in a picture, pixels: a page shows it at about half its size."""
+
 EMPTY_RGB = (240, 241, 243)
 QUIET = 0.35
 """How strongly change within the uncertainty is coloured."""
@@ -117,8 +120,8 @@ class _View:
         draw = ImageDraw.Draw(image)
         if self.line_m is not None and len(self.line_m) > 1:
             points = [self._pixel(e, n) for e, n in self.line_m]
-            draw.line(points, fill="#ffffff", width=5)
-            draw.line(points, fill=palette.ROUTE, width=2)
+            draw.line(points, fill="#ffffff", width=7)
+            draw.line(points, fill=palette.ROUTE, width=4)
         if contacts:
             self._contacts(draw)
         self._scale(draw, image.height)
@@ -132,16 +135,16 @@ class _View:
         return float(u) / self.step * self.zoom, float(v) / self.step * self.zoom
 
     def _contacts(self, draw: ImageDraw.ImageDraw) -> None:
-        font = ImageFont.load_default(13)
+        font = ImageFont.load_default(LETTERS)
         for contact in self.survey.contacts[:60]:
             x, y = self._pixel(contact.easting_m, contact.northing_m)
             reach = max(7.0, 0.5 * contact.length_m / self.grid.cell_m / self.step * self.zoom + 4.0)
             box = (x - reach, y - reach, x + reach, y + reach)
             colour = palette.RULE_COLOURS["avoid"] if contact.status == "new" else "#1d1f24"
-            draw.ellipse(box, outline="#ffffff", width=4)
-            draw.ellipse(box, outline=colour, width=2)
+            draw.ellipse(box, outline="#ffffff", width=6)
+            draw.ellipse(box, outline=colour, width=3)
             if contact.kind == "object":
-                draw.text((x + reach + 2, y - 8), contact.name, fill=colour, font=font, stroke_width=2,
+                draw.text((x + reach + 3, y - LETTERS / 2), contact.name, fill=colour, font=font, stroke_width=2,
                           stroke_fill="#ffffff")  # fmt: skip
 
     def _scale(self, draw: ImageDraw.ImageDraw, height: int) -> None:
@@ -154,7 +157,7 @@ class _View:
         draw.line([(10, y), (10 + pixels, y)], fill="#ffffff", width=7)
         draw.line([(10, y), (10 + pixels, y)], fill="#1d1f24", width=3)
         label = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-        draw.text((10, y - 20), label, fill="#1d1f24", font=ImageFont.load_default(13), stroke_width=2,
+        draw.text((10, y - 10 - LETTERS), label, fill="#1d1f24", font=ImageFont.load_default(LETTERS), stroke_width=2,
                   stroke_fill="#ffffff")  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,30 +139,27 @@ class Flood:
         bottleneck(floor, self.fine, cells[-1] if backwards else cells[0], -1, np.float32(0.0), label, came)
         return passed(label, floor, self.fine, np.float32(0.0))
 
-    def end_give(self, conceded: tuple[Rule, ...]) -> float:
-        """What the rules in question need at the stops themselves, exactly; infinite where another rule is broken."""
+    def end_gives(self, conceded: tuple[Rule, ...]) -> list[float]:
+        """What the rules in question need at each stop, exactly; infinite where another rule is broken there."""
         keys = {rule.key for rule in conceded}
-        most = 0.0
+        gives = []
         for stop in self.stops:
             e, n = np.array([stop.easting]), np.array([stop.northing])
+            most = 0.0
             for closure in self.ground.closures:
                 give = float(give_at(self.ground, closure.key, e, n)[0])
                 if give > 1e-6:
-                    if closure.key not in keys:
-                        return np.inf
-                    most = max(most, give)
-        return most
+                    most = max(most, give if closure.key in keys else np.inf)
+            gives.append(most)
+        return gives
 
     def _opened(self, floor: Terrain, conceded: tuple[Rule, ...], weight: float) -> Terrain:
         """The stops' own cells count by their exact position, not by the cell's centre."""
-        give = np.float32(self.end_give(conceded) / weight) if conceded else np.float32(0.0)
-        if not np.isfinite(give):
-            return floor
         closed, need = floor.closed.copy(), floor.need.copy()
-        for cell in self.cells():
-            closed[cell] = False
-            need[cell] = min(need[cell], give)
-        return replace_terrain(floor, closed, need)
+        for cell, give in zip(self.cells(), self.end_gives(conceded), strict=True):
+            closed[cell] = not np.isfinite(give)
+            need[cell] = np.float32(give / weight) if np.isfinite(give) else 0.0
+        return floor._replace(closed=closed, need=need)
 
     def _pinches(self, leg: int, floor: Terrain, steps: Steps, path: NDArray, came: NDArray) -> list[Pinch]:
         """Runs of the path on which the rule in question gives way."""
@@ -199,11 +196,6 @@ class Flood:
         return found
 
 
-def replace_terrain(floor: Terrain, closed: NDArray, need: NDArray) -> Terrain:
-    """The terrain with other closures and needs."""
-    return floor._replace(closed=closed, need=need)
-
-
 def _labels(floor: Terrain) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
     cells = floor.rows * floor.cols
     return np.empty(cells, dtype=np.float32), np.empty(cells, dtype=np.int8)
@@ -226,8 +218,3 @@ def _raise(floor: Terrain, ground: ClosedGround, easting: float, northing: float
 def raised_above(way: Way, need: float) -> tuple[Pinch, ...]:
     """Pinches of a way that the grid cannot pass with less than `need` by itself, the worst first."""
     return tuple(sorted((p for p in way.pinches if p.need > need), key=lambda p: -p.need))
-
-
-def scaled(pinch: Pinch, need: float) -> Pinch:
-    """The pinch with another need."""
-    return replace(pinch, need=need)

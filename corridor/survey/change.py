@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from corridor.model.survey import Contact, Existing, Region, SurveySettings, SurveySurface
 from corridor.survey import regions
+from corridor.survey.existing import row_blocks
 
 
 def difference(surface: SurveySurface, existing: Existing) -> NDArray[np.float32]:
@@ -23,8 +23,12 @@ def beyond_doubt(
     change_m: NDArray[np.float32], surface: SurveySurface, existing: Existing
 ) -> NDArray[np.bool_]:
     """Cells whose change exceeds the combined 95 % uncertainty ``sqrt(u_new² + u_old²)``."""
+    real = np.empty(change_m.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
-        return np.abs(change_m) > np.hypot(surface.uncertainty_m, existing.uncertainty_m)
+        for rows in row_blocks(surface.grid):
+            combined = np.hypot(surface.uncertainty_m[rows], existing.uncertainty_m[rows])
+            real[rows] = np.abs(change_m[rows]) > combined
+    return real
 
 
 def areas(
@@ -39,47 +43,53 @@ def areas(
 
     Cells of one sign that touch form a patch; one of fewer than
     ``min_change_cells`` is left out, since one cell in twenty exceeds its 95 %
-    figure by chance. A patch that meets a contact is an object (or a pit).
-    Its volume's uncertainty takes all cells' errors to be alike, the worst case.
+    figure by chance. Cells on a contact, and next to it, are the object's (or
+    the pit's), not the seabed's. A volume's uncertainty takes all cells' errors
+    to be alike, the worst case.
     """
-    grid = surface.grid
-    cell_area = grid.cell_m**2
-    outlines = {kind: [c.geometry for c in contacts if c.kind == kind] for kind in ("object", "pit")}
+    contacts = tuple(contacts)
     found = []
     with np.errstate(invalid="ignore"):
-        signs = (("erosion", change_m > 0), ("accretion", change_m < 0))
-    for kind, side in signs:
-        labels, count = regions.label(significant & side)
-        sizes = regions.sizes(labels, count)[1:]
-        listed = np.flatnonzero(sizes >= settings.min_change_cells) + 1
-        for number, window, mask in regions.patches(labels, listed):
-            values = change_m[window][mask].astype(np.float64)
-            doubt = np.hypot(surface.uncertainty_m[window][mask], existing.uncertainty_m[window][mask])
-            shape = regions.polygon(mask, grid, window)
-            east, north = regions.centre(mask, grid, window)
-            found.append(
-                Region(
-                    kind=_kind(kind, shape, outlines),
-                    geometry=shape,
-                    area_m2=float(sizes[number - 1]) * cell_area,
-                    easting_m=east,
-                    northing_m=north,
-                    figures={
-                        "mean_change_m": float(values.mean()),
-                        "extreme_change_m": float(values[np.abs(values).argmax()]),
-                        "volume_m3": float(values.sum()) * cell_area,
-                        "volume_uncertainty_m3": float(doubt.sum()) * cell_area,
-                        "cells": int(sizes[number - 1]),
-                    },
-                )
-            )
+        sides = (("erosion", "pit", change_m > 0), ("accretion", "object", change_m < 0))
+    for kind, thing, side in sides:
+        on_things = regions.burn([c.geometry for c in contacts if c.kind == thing], surface.grid)
+        for name, mask, least in (
+            (kind, significant & side & ~on_things, settings.min_change_cells),
+            (thing, significant & side & on_things, 1),
+        ):
+            labels, count = regions.label(mask)
+            listed = np.flatnonzero(regions.sizes(labels, count)[1:] >= least) + 1
+            found += [
+                _region(name, window, cells, change_m, surface, existing)
+                for _, window, cells in regions.patches(labels, listed)
+            ]
     return tuple(sorted(found, key=lambda region: -abs(region.figures["volume_m3"])))
 
 
-def _kind(kind: str, shape: shapely.Geometry, outlines: dict[str, list[shapely.Geometry]]) -> str:
-    """ "object" or "pit" where most of the patch is one; the movement of the seabed otherwise."""
-    name = "object" if kind == "accretion" else "pit"
-    near = [outline for outline in outlines[name] if outline.intersects(shape)]
-    if near and shapely.union_all(near).intersection(shape).area >= 0.5 * shape.area:
-        return name
-    return kind
+def _region(
+    kind: str,
+    window: tuple[slice, slice],
+    cells: NDArray[np.bool_],
+    change_m: NDArray[np.float32],
+    surface: SurveySurface,
+    existing: Existing,
+) -> Region:
+    grid = surface.grid
+    values = change_m[window][cells].astype(np.float64)
+    doubt = np.hypot(surface.uncertainty_m[window][cells], existing.uncertainty_m[window][cells])
+    easting, northing = regions.centre(cells, grid, window)
+    area = grid.cell_m**2
+    return Region(
+        kind=kind,
+        geometry=regions.polygon(cells, grid, window),
+        area_m2=len(values) * area,
+        easting_m=easting,
+        northing_m=northing,
+        figures={
+            "mean_change_m": float(values.mean()),
+            "extreme_change_m": float(values[np.abs(values).argmax()]),
+            "volume_m3": float(values.sum()) * area,
+            "volume_uncertainty_m3": float(doubt.sum()) * area,
+            "cells": len(values),
+        },
+    )

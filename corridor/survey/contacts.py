@@ -65,7 +65,7 @@ def local_surface(surface: SurveySurface, settings: SurveySettings, progress: Pr
 
 def find(
     surface: SurveySurface,
-    noise: NDArray[np.float32],
+    sigma: float,
     relief: Relief,
     settings: SurveySettings,
     layers: Iterable[Layer] = (),
@@ -79,8 +79,6 @@ def find(
     sounding does by three standard deviations of the noise more.
     """
     layers = tuple(layers)
-    typical = noise[np.isfinite(noise)]
-    sigma = float(np.median(typical)) if typical.size else 0.0
     found: list[Contact] = []
     for kind, sign, limit in (
         ("object", 1.0, settings.contact_height_m),

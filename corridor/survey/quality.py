@@ -18,6 +18,7 @@ from corridor.kernels.survey_quality import (
     tally_orders,
 )
 from corridor.model.survey import (
+    MEASURED,
     ORDER_NAMES,
     Agreement,
     Existing,
@@ -30,6 +31,7 @@ from corridor.model.survey import (
     SurveySurface,
 )
 from corridor.survey import regions
+from corridor.survey.existing import row_blocks
 from corridor.survey.gridding import LineTally
 from corridor.survey.s44 import ORDERS, Order
 
@@ -51,9 +53,15 @@ def noise_of(surface: SurveySurface) -> NDArray[np.float32]:
     return noise
 
 
+def noise_level(surface: SurveySurface) -> float:
+    """The median of :func:`noise_of`, m; 0 where no cell shows any."""
+    noise = noise_of(surface)
+    known = noise[np.isfinite(noise)]
+    return float(np.median(known, overwrite_input=True)) if known.size else 0.0
+
+
 def judge(
     surface: SurveySurface,
-    noise: NDArray[np.float32],
     existing: Existing,
     lines: LineTally,
     settings: SurveySettings,
@@ -68,7 +76,7 @@ def judge(
     twice = None if surface.passes is None else 100.0 * int((surface.passes >= 2).sum()) / cells
     holes, total = _holes(surface, inside)
     per_line, agreement = _line_agreement(lines)
-    results = _orders(surface, noise, settings, covered, twice, agreement)
+    results = _orders(surface, settings, covered, twice, agreement)
     met, holds_back, following = _ladder(results)
     soundings = int(surface.count.sum(dtype=np.int64))
     return Quality(
@@ -91,17 +99,26 @@ def judge(
 
 def overlap(surface: SurveySurface, existing: Existing) -> Agreement | None:
     """New minus existing depth over the measured cells that both have."""
-    both = surface.measured & np.isfinite(existing.depth_m)
-    if not both.any():
+    total, within, parts = 0.0, 0, []
+    for rows in row_blocks(surface.grid):
+        new, old = surface.depth_m[rows], existing.depth_m[rows]
+        both = (surface.state[rows] == MEASURED) & np.isfinite(old)
+        difference = new[both].astype(np.float64) - old[both]
+        combined = np.hypot(surface.uncertainty_m[rows][both], existing.uncertainty_m[rows][both])
+        total += float(difference.sum())
+        within += int((np.abs(difference) <= combined).sum())
+        parts.append(difference.astype(np.float32))
+    every = np.concatenate(parts)
+    if not every.size:
         return None
-    difference = surface.depth_m[both].astype(np.float64) - existing.depth_m[both]
-    combined = np.hypot(surface.uncertainty_m[both], existing.uncertainty_m[both])
+    middle = float(np.median(every, overwrite_input=True))
+    np.abs(every, out=every)
     return Agreement(
-        cells=int(both.sum()),
-        bias_m=float(difference.mean()),
-        median_m=float(np.median(difference)),
-        within_95_m=float(np.quantile(np.abs(difference), 0.95)),
-        share_within_combined=float((np.abs(difference) <= combined).mean()),
+        cells=every.size,
+        bias_m=total / every.size,
+        median_m=middle,
+        within_95_m=float(np.quantile(every, 0.95, overwrite_input=True)),
+        share_within_combined=within / every.size,
     )
 
 
@@ -161,7 +178,6 @@ def _holes(surface: SurveySurface, inside: NDArray[np.bool_]) -> tuple[tuple[Reg
 
 def _orders(
     surface: SurveySurface,
-    noise: NDArray[np.float32],
     settings: SurveySettings,
     covered: float,
     twice: float | None,
@@ -182,11 +198,11 @@ def _orders(
     )
     counts = np.zeros((len(orders), 5), dtype=np.int64)
     tally_orders(
-        surface.depth_m, noise, surface.uncertainty_m, surface.count, surface.state, surface.grid.cell_m,
-        limits, settings.min_soundings_per_feature, counts,
+        surface.depth_m, noise_of(surface), surface.uncertainty_m, surface.count, surface.state,
+        surface.grid.cell_m, limits, settings.min_soundings_per_feature, counts,
     )  # fmt: skip
     measured = surface.measured
-    depth = float(np.median(surface.depth_m[measured]))
+    depth = float(np.median(surface.depth_m[measured], overwrite_input=True))
     cells = int(measured.sum())
     return tuple(
         OrderResult(

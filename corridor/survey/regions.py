@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
-from rasterio.features import shapes
+from rasterio.features import rasterize, shapes
 from scipy import ndimage
 
 from corridor.model.grid import Grid
@@ -27,22 +27,28 @@ def label(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int32], int]:
 
 def sizes(labels: NDArray[np.int32], count: int) -> NDArray[np.int64]:
     """Cells of each patch; entry 0 is the ground between them."""
-    return np.bincount(labels.ravel(), minlength=count + 1)
-
-
-def boxes(labels: NDArray[np.int32]) -> list[tuple[slice, slice]]:
-    """The window of each patch, patch 1 first."""
-    return ndimage.find_objects(labels)
+    total = np.zeros(count + 1, dtype=np.int64)
+    for row in range(0, len(labels), 256):  # bincount works on a copy of eight bytes a cell
+        total += np.bincount(labels[row : row + 256].ravel(), minlength=count + 1)
+    return total
 
 
 def patches(
     labels: NDArray[np.int32], keep: NDArray[np.integer]
 ) -> Iterator[tuple[int, tuple[slice, slice], NDArray[np.bool_]]]:
-    """(number, window, mask in the window) of the patches `keep`, in their order."""
-    windows = boxes(labels)
-    for number in keep:
-        window = windows[number - 1]
-        yield int(number), window, labels[window] == number
+    """(number, window, mask in the window) of the patches `keep`, in their order.
+
+    `labels` is used up: of millions of specks only the patches kept stay in it.
+    """
+    keep = np.asarray(keep, dtype=np.int64)
+    if not keep.size:
+        return
+    renumber = np.zeros(max(int(labels.max()), int(keep.max())) + 1, dtype=np.int32)
+    renumber[keep] = np.arange(1, len(keep) + 1)
+    for row in range(0, len(labels), 256):
+        labels[row : row + 256] = renumber[labels[row : row + 256]]
+    for index, window in enumerate(ndimage.find_objects(labels)):
+        yield int(keep[index]), window, labels[window] == index + 1
 
 
 def polygon(mask: NDArray[np.bool_], grid: Grid, window: tuple[slice, slice]) -> shapely.Geometry:
@@ -54,6 +60,15 @@ def polygon(mask: NDArray[np.bool_], grid: Grid, window: tuple[slice, slice]) ->
         for shape, _ in shapes(mask.astype(np.uint8), mask=mask, connectivity=4, transform=transform)
     ]
     return shapely.union_all(parts)
+
+
+def burn(geometries: list[shapely.Geometry], grid: Grid) -> NDArray[np.bool_]:
+    """Cells whose centre lies in one of the geometries, and the cells that touch them."""
+    if not geometries:
+        return np.zeros(grid.shape, dtype=bool)
+    transform = Affine(grid.cell_m, 0.0, grid.west_m, 0.0, -grid.cell_m, grid.north_m)
+    mask = rasterize(geometries, out_shape=grid.shape, transform=transform, dtype=np.uint8)
+    return _spread(mask.view(bool), 1)
 
 
 def centre(mask: NDArray[np.bool_], grid: Grid, window: tuple[slice, slice]) -> tuple[float, float]:

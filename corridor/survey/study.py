@@ -81,14 +81,18 @@ def study_survey(
     check_screened(collected.files, settings)
     gridded, reason = _grid(files, collected, store, settings, project.crs, progress)
     surface = gridded.surface
-    existing = existing_on(project.seabed, surface.grid, settings, progress)
-    noise = quality.noise_of(surface)
-    notes = (*notes, *existing.notes, *_rejection_notes(gridded))
-    judged = quality.judge(surface, noise, existing, gridded.lines, settings, notes)
-    relief = contacts.local_surface(surface, settings, progress)
+    # In an order that keeps few rasters alive at once: a large survey's are what fills the memory.
     found = contacts.find(
-        surface, noise, relief, settings, project.layers, line.station_of if line is not None else None
+        surface,
+        quality.noise_level(surface),
+        contacts.local_surface(surface, settings, progress),
+        settings,
+        project.layers,
+        line.station_of if line is not None else None,
     )
+    existing = existing_on(project.seabed, surface.grid, settings, progress)
+    notes = (*notes, *existing.notes, *_uncertainty_notes(files), *_rejection_notes(gridded))
+    judged = quality.judge(surface, existing, gridded.lines, settings, notes)
     changed = change.difference(surface, existing)
     significant = change.beyond_doubt(changed, surface, existing)
     areas = change.areas(changed, significant, surface, existing, settings, found)
@@ -104,7 +108,6 @@ def study_survey(
         files=collected.files,
         surface=surface,
         cell_reason=reason,
-        existing=existing,
         quality=judged,
         merged=merge.merge(surface, existing, settings),
         change_m=changed,
@@ -156,6 +159,13 @@ def _median_depth(files: Sequence[SoundingFile], collected: Collected) -> float:
         file = by_hash[census.sha256]
         depths.append(file.sign * file.unit_m * census.sample[:, 2] + file.offset_m)
     return float(np.median(np.concatenate(depths)))
+
+
+def _uncertainty_notes(files: Sequence[SoundingFile]) -> tuple[str, ...]:
+    with_it = [file.name for file in files if file.has_uncertainty]
+    if len(with_it) in (0, len(files)):
+        return ()
+    return (f"the uncertainties in {', '.join(with_it)} were not used: the other files have none",)
 
 
 def _rejection_notes(gridded: Gridded) -> tuple[str, ...]:

@@ -44,7 +44,7 @@ def seabed(nodes: int) -> tuple[np.ndarray, np.ndarray]:
 
 def test_ten_kilometres_beside_osqp():
     nodes, EI, q, tension, spring = 10_001, 1.94e8, 1752.0, 2e5, 3e5
-    station, depth = seabed(nodes)
+    _, depth = seabed(nodes)
     z = -(depth - depth.mean())
     beam = Beam(EI, q, tension, spring)
     ours, result = best(lambda: lay(z, 1.0, beam))

@@ -91,6 +91,23 @@ def test_check_reads_everything_and_writes_nothing(folder: Folder, capsys) -> No
     assert leftovers(folder) == []
 
 
+def test_zones_writes_a_set_of_its_own(folder: Folder, capfd) -> None:
+    words = ("zones", folder.project, "--alignment", folder.line(), "--format", "csv,geojson", "--json")
+    assert run(*words) == 5  # nobody is named as owner of the cable, or as authority for the wreck
+    content = json.loads(capfd.readouterr().out)
+    assert content["status"] == "rules broken"
+    assert content["zones"]["avoid"] == {"zones": 1, "in_force": 1}
+    folder.edit(
+        ("standoff_m = 100", 'standoff_m = 100\nauthority = "Kettle office"\nlegal_basis = "Kettle act"'),
+        ("crossing_cost_m = 500", 'crossing_cost_m = 500\nowner = "Ladle Grid"'),
+    )
+    assert run(*words) == 0
+    assert json.loads(capfd.readouterr().out)["status"] == "ok"
+    names = {file.name for file in (folder.path / "out_zones").iterdir()}
+    assert {"zones.csv", "zones_list.csv", "zones.geojson", "permit_conditions.csv"} <= names
+    assert leftovers(folder) == ["out_zones", "out_zones.previous"]
+
+
 # --- 2: usage -------------------------------------------------------------------------------------
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import json
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 
 from corridor.errors import Cancelled, PipeError, SettingError
 from corridor.model.pipe import SOURCES, Environment, Pipe
-from corridor.pipe import CrossedAsset, lay_pipe
+from corridor.pipe import CrossedAsset, lay_pipe, study
 from corridor.pipe.tables import SPAN_COLUMNS
 
 from .pipe_reference import a_pipe, a_sea
@@ -71,9 +72,12 @@ def test_trenches_and_the_crossing_make_the_spans(result):
 def test_profile_follows_pipe_and_seabed(result):
     pipe_depth, gap = result.profile["pipe_depth_m"], result.profile["gap_m"]
     assert len(pipe_depth) == len(gap) == len(X)
-    assert gap[700] == pytest.approx(result.spans["max_gap_m"].max(), abs=0.05)
+    laid = result.spans["load_case"] == "as laid"
+    assert gap.max() == pytest.approx(result.spans["max_gap_m"][laid].max(), abs=1e-9)
+    assert 660 < np.argmax(gap) < 740
     assert pipe_depth[500] == pytest.approx(80.0, abs=0.05) and gap[500] == pytest.approx(0.0, abs=1e-3)
-    assert pipe_depth[1000] == pytest.approx(79.1, abs=0.1)
+    # The soft seabed gives way under the crossing's crest: some decimetres at 300 kN/m².
+    assert 79.1 < pipe_depth[1000] < 79.4
 
 
 def test_summary_is_plain_data_with_sources(result):
@@ -105,6 +109,10 @@ def test_probability_is_given_and_between_0_and_1(result):
     assert ((probability >= 0) & (probability <= 1)).all()
     longest = np.argmax(result.spans["length_m"])
     assert probability[longest] == 1.0
+
+
+def test_the_docstrings_example_runs():
+    assert doctest.testmod(study) == doctest.TestResults(failed=0, attempted=9)
 
 
 def test_flat_seabed_has_no_spans():
@@ -207,7 +215,7 @@ def test_impossible_environments_are_refused(changes, words):
     ("pipe", "sea", "station", "depth", "words"),
     [
         (
-            {"coating": ()},
+            {"coating": (), "wall_thickness_m": 0.01},
             {},
             X,
             DEPTH,
@@ -253,3 +261,7 @@ def test_crossed_assets_off_the_line_and_empty_uncertainty_are_refused():
         lay_pipe(X, DEPTH, 1.0, a_pipe(), a_sea(), crossings=[CrossedAsset("cable 7", 2000.0, 0.1)])
     with pytest.raises(PipeError, match="tvu_m holds no finite value"):
         lay_pipe(X, DEPTH, 1.0, a_pipe(), a_sea(), tvu_m=np.nan)
+    with pytest.raises(PipeError, match=r"tvu_m must hold one value per station, 1201 \(got 3\)"):
+        lay_pipe(X, DEPTH, 1.0, a_pipe(), a_sea(), tvu_m=np.ones(3))
+    with pytest.raises(PipeError, match=r"cell_m must hold one value per station, 1201 \(got 7\)"):
+        lay_pipe(X, DEPTH, np.ones(7), a_pipe(), a_sea())

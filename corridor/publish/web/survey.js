@@ -86,8 +86,10 @@
     place.append(make("p", "", ranges ? "Affected: KP " + ranges + "." : "No part of the line is affected."));
     if (!survey.line) return;
     const mark = (row) => (row.verdict === "now broken" || row.verdict === "still broken" ? "bad" : "");
+    const same = (row) => row.verdict === "ok" && row.old_worst === row.new_worst;
+    const quiet = survey.line.rules.filter(same);
     place.append(
-      table(survey.line.rules, [
+      table(survey.line.rules.filter((row) => !same(row)), [
         ["Rule", (r) => (r.layer ? r.rule + " (" + r.layer + ")" : r.rule), plain],
         ["Limit", "limit", fixed(2)],
         ["Before", "old_worst", fixed(2)],
@@ -96,6 +98,7 @@
         ["", "verdict", plain, mark],
       ]),
     );
+    place.append(make("p", "quiet", quiet.length + " other rules hold, with the same figures as before."));
     const spans = survey.line.spans.filter((span) => span.change !== "same");
     if (!spans.length) return place.append(make("p", "quiet", "No span appeared, went or changed by more than a metre."));
     place.append(
@@ -216,7 +219,10 @@
   }
 
   function figure(check) {
-    return grouped(check.value, 2) + " of " + grouped(check.limit, 2) + " " + check.unit;
+    const share = check.unit.startsWith("%");
+    const unit = share ? "%" : check.unit;
+    const of = share ? check.unit.slice(1) : "";
+    return grouped(check.value, 2) + " " + unit + of + " (" + (share ? "at least " : "at most ") + grouped(check.limit, share ? 1 : 2) + " " + unit + ")";
   }
 
   function lines() {

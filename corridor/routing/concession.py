@@ -1,0 +1,268 @@
+"""The least that one rule would have to give for a line to exist, confirmed by routing with it.
+
+For a rule that closes ground or limits slopes:
+
+1. *Can it help at all?* On the ground at its most favourable no curve passes
+   with less than some need; where there is none at any need, the rule alone
+   cannot help: that is proven.
+2. *Where?* The way over grid steps that needs least, and its pinches.
+3. *How much, exactly?* The best straight across each pinch, by exact geometry
+   on the finest seabed. Other passes that might need less are looked at too.
+4. *Does it give a line?* The search joins the straights to the ends under the
+   eased rule; what the line needs is then measured on the line.
+
+Rules on the line itself (radius, straights) close no ground: see
+:mod:`corridor.routing.concession_bends`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from corridor.kernels.bottleneck import bottleneck, passed
+from corridor.model.alignment import Alignment
+from corridor.progress import Progress, silent
+from corridor.routing.concession_ground import ClosedGround, terrain
+from corridor.routing.concession_pass import Flood, Pinch, Way
+from corridor.routing.concession_pose import Pose, best_poses
+from corridor.routing.concession_route import (
+    WINDOW_CELLS,
+    boxes_around,
+    broken,
+    eased_surface,
+    needs_of,
+    route_through,
+)
+from corridor.routing.concession_rules import AREA, Rule, rules_of
+
+OTHER_PASSES = 4
+"""Passes looked at beyond the first."""
+
+STEPS_UP = (1.02, 1.05, 1.1, 1.2, 1.4, 1.8, 2.5)
+"""Where no line is found at the exact need: tried with these multiples of it."""
+
+STEPS_DOWN = 4
+"""Bisections between a need that failed and one that gave a line."""
+
+POSES_TRIED = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Concession:
+    """What one rule would have to give.
+
+    Attributes
+    ----------
+    rule : Rule
+    give : float
+        In the rule's measure; :attr:`needed` is the new limit.
+    least : float
+        No line can do with a smaller give: the ground at its most favourable
+        on the search grid.
+    easting_m, northing_m : float
+        The place where the line needs it.
+    line : Alignment
+        The line that it gives: it breaks the rule as it stands.
+    poses : tuple of Pose
+        Straights across pinches that the line was led through.
+    failed : float
+        Largest give with which no line was found; `least` when none was tried.
+    """
+
+    rule: Rule
+    give: float
+    least: float
+    easting_m: float
+    northing_m: float
+    line: Alignment
+    poses: tuple[Pose, ...] = ()
+    failed: float = 0.0
+
+    @property
+    def needed(self) -> float:
+        """The new limit."""
+        return self.rule.needed(self.give)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CannotHelp:
+    """A rule that cannot open a way alone.
+
+    Attributes
+    ----------
+    proven : bool
+        Not even the ground at its most favourable has a way; else none was found.
+    text : str
+    """
+
+    rule: Rule
+    proven: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Passage:
+    """One way across all pinches: the give it needs and the straights it takes."""
+
+    give: float
+    poses: tuple[Pose, ...]
+    pinches: tuple[Pinch, ...]
+
+
+def least_concession(
+    ground: ClosedGround, flood: Flood, rule: Rule, progress: Progress = silent
+) -> Concession | CannotHelp:
+    """The least that a rule on the ground must give, or why it cannot help alone."""
+    if any(not np.isfinite(give) for give in flood.end_gives((rule,))):
+        return CannotHelp(rule, True, "an end of the line breaks another rule")
+    least = flood.least_need((rule,))
+    if least > rule.most:
+        return CannotHelp(rule, True, "other rules leave no way even without it")
+    way = flood.way((rule,), most=rule.most) or flood.way((rule,), most=rule.most, optimistic=True)
+    if way is None:
+        return CannotHelp(rule, False, "no way was found on the search grid even without it")
+    passages = _passages(ground, flood, rule, way, least)
+    return _confirmed(ground, rule, passages, least, progress)
+
+
+def _passages(ground: ClosedGround, flood: Flood, rule: Rule, way: Way, least: float) -> list[Passage]:
+    """The way that needs least on the grid and others that might need less, the cheapest first."""
+    found = _crossed(ground, flood, rule, way)
+    raised: list[tuple[float, float, float, float]] = []
+    for _ in range(OTHER_PASSES):
+        best = min(passage.give for passage in found)
+        if best <= least + rule.tolerance(best):
+            break
+        raised += [_disc(ground, pinch, best) for pinch in found[-1].pinches]
+        other = flood.way((rule,), most=best - rule.tolerance(best), optimistic=True, raised=tuple(raised))
+        if other is None or not other.pinches:
+            break
+        found += _crossed(ground, flood, rule, other)
+    return sorted(found, key=lambda passage: passage.give)
+
+
+def _disc(ground: ClosedGround, pinch: Pinch, need: float) -> tuple[float, float, float, float]:
+    return pinch.easting_m, pinch.northing_m, 0.5 * pinch.length_m + 6.0 * ground.grid.cell_m, need
+
+
+def _crossed(ground: ClosedGround, flood: Flood, rule: Rule, way: Way) -> list[Passage]:
+    """A way with the best straights across its pinches; and as the grid crosses them."""
+    at_ends = max(flood.end_gives((rule,)))
+    give, poses = at_ends, {}
+    for pinch in sorted(way.pinches, key=lambda p: -p.need):
+        if pinch.need <= give or pinch.at_end:
+            continue
+        options = best_poses(ground, rule, pinch, _sides(ground, flood, way, pinch), POSES_TRIED)
+        if options:
+            poses[way.pinches.index(pinch)] = options[0]
+            give = max(give, options[0].give)
+        else:
+            give = max(give, pinch.need)
+    straight = Passage(give, tuple(poses[k] for k in sorted(poses)), way.pinches)
+    if poses and way.need < give:
+        return [straight, Passage(max(way.need, at_ends), (), way.pinches)]
+    return [straight]
+
+
+def _sides(ground: ClosedGround, flood: Flood, way: Way, pinch: Pinch) -> NDArray[np.uint8]:
+    """Ground before a pinch (bit 1) and behind it (bit 2) under the rules as they stand."""
+    floor = terrain(ground)
+    path = way.paths[pinch.leg]
+    grid = ground.grid
+    u, v = grid.to_cells(pinch.easting_m, pinch.northing_m)
+    away = np.hypot(path % grid.cols + 0.5 - float(u), path // grid.cols + 0.5 - float(v))
+    middle = int(away.argmin())
+    reach = 0.5 * pinch.length_m / grid.cell_m
+    before = [k for k in range(middle, -1, -1) if away[k] > reach + 1.0]
+    after = [k for k in range(middle, len(path)) if away[k] > reach + 1.0]
+    sides = np.zeros(grid.rows * grid.cols, dtype=np.uint8)
+    label, came = np.empty(sides.size, np.float32), np.empty(sides.size, np.int8)
+    for bit, start in ((1, before[0] if before else 0), (2, after[0] if after else len(path) - 1)):
+        cell = int(path[start])
+        floor.closed[cell] = False
+        bottleneck(floor, flood.fine, cell, -1, np.float32(0.0), label, came)
+        sides[passed(label, floor, flood.fine, np.float32(0.0))] |= bit
+    return sides
+
+
+def _confirmed(
+    ground: ClosedGround, rule: Rule, passages: list[Passage], least: float, progress: Progress
+) -> Concession | CannotHelp:
+    """The first passage that the search turns into a line; with more give where none does at its own."""
+    failed = least
+    for passage in passages:
+        found = _routed(ground, rule, passage, passage.give, least, progress)
+        if found is not None:
+            return replace(found, failed=min(failed, found.give))
+    cheapest = passages[0]
+    for step in STEPS_UP:
+        give = min(max(cheapest.give, 0.05 * rule.tolerance(0.0)) * step, rule.most)
+        found = _routed(ground, rule, cheapest, give, least, progress) or _routed(
+            ground, rule, replace(cheapest, poses=()), give, least, progress
+        )
+        if found is not None:
+            return _sharpened(ground, rule, cheapest, found, failed, least, progress)
+        failed = give
+        if give >= rule.most:
+            break
+    return CannotHelp(rule, False, "ground would open, but no line of the least radius was found through it")
+
+
+def _sharpened(
+    ground: ClosedGround, rule: Rule, passage: Passage, found: Concession, failed: float, least: float,
+    progress: Progress,
+) -> Concession:  # fmt: skip
+    """Bisect between a give that failed and one that gave a line."""
+    for _ in range(STEPS_DOWN):
+        if found.give - failed <= rule.tolerance(found.give):
+            break
+        middle = 0.5 * (found.give + failed)
+        other = _routed(ground, rule, replace(passage, poses=found.poses), middle, least, progress)
+        if other is None:
+            failed = middle
+        else:
+            found = other
+    return replace(found, failed=min(failed, found.give))
+
+
+def _routed(
+    ground: ClosedGround, rule: Rule, passage: Passage, give: float, least: float, progress: Progress
+) -> Concession | None:
+    """A line under the eased rule, and what it needs as measured on it."""
+    give = max(give, 0.0)
+    eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
+    margin = max(WINDOW_CELLS * ground.grid.cell_m, 0.5 * ground.project.rules.min_bend_radius_m)
+    boxes = boxes_around(passage.poses, margin)
+    boxes += [_box(pinch, 0.5 * pinch.length_m + margin) for pinch in passage.pinches]
+    surface = eased_surface(ground, eased, boxes)
+    line = route_through(surface, eased, passage.poses, progress=progress)
+    if line is None:
+        return None
+    needed = max(give if rule.kind != AREA else 0.0, needs_of(ground, rule, line, passage.poses))
+    if needed > give + max(2.0 * rule.tolerance(give), 0.02 * give):
+        return None
+    if broken(ground, {rule.key: needed}, line, rules_of(ground.project)):
+        return None
+    place = _place(ground, rule, line, passage)
+    return Concession(rule, needed, least, *place, line, passage.poses)
+
+
+def _box(pinch: Pinch, reach: float) -> tuple[float, float, float, float]:
+    e, n = pinch.easting_m, pinch.northing_m
+    return e - reach, n - reach, e + reach, n + reach
+
+
+def _place(ground: ClosedGround, rule: Rule, line: Alignment, passage: Passage) -> tuple[float, float]:
+    """Where the line needs most of the rule."""
+    if passage.poses:
+        return max(passage.poses, key=lambda pose: pose.give).worst_m
+    chain = shapely.LineString(np.column_stack([line.easting_m, line.northing_m]))
+    worst = max(passage.pinches, key=lambda pinch: pinch.need, default=None)
+    if worst is not None:
+        return worst.easting_m, worst.northing_m
+    middle = chain.interpolate(0.5, normalized=True)
+    return float(middle.x), float(middle.y)
