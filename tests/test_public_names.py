@@ -19,8 +19,8 @@ InputError Layer LayerError NoRouteError OutputSettings Pipe PipeError Progress 
 RouteRules SeabedError Seabed SearchResult SettingError Study Surface Uncertainty
 assess_line at_station bend_table bends cost_by_kp cost_surface densify depth_at describe
 direction_excess elements ellipsoidal_length_m fit heading_vectors line_cost lower_bound_m permit_zones
-portal_net publish_no_route publish_study read_alignment read_project route search search_space silent slopes_at
-station_of stations to_wgs84 write_sample
+portal_net publish_no_route publish_study read_alignment read_project route search search_space silent
+slopes_at station_of stations to_wgs84 write_sample
 """
 
 

@@ -13,11 +13,18 @@ def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("layers", help="chart cells (S-57) into a GeoPackage and [[layer]] tables")
     parser.add_argument("project", metavar="PROJECT", help="project file (TOML)")
-    parser.add_argument("charts", nargs="+", metavar="ENC", help="cells (.000); updates beside them are applied")
     parser.add_argument(
-        "--out", type=Path, metavar="FILE", help="GeoPackage to write (default: charts.gpkg beside the project)"
+        "charts", nargs="+", metavar="ENC", help="cells (.000); updates beside them are applied"
     )
-    parser.add_argument("--rules", type=Path, metavar="FILE", help="your own table of classes and rules (TOML)")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="GeoPackage to write (default: charts.gpkg beside the project)",
+    )
+    parser.add_argument(
+        "--rules", type=Path, metavar="FILE", help="your own table of classes and rules (TOML)"
+    )
     add_common(parser, folder=False)
     parser.set_defaults(run=run)
 
@@ -37,9 +44,7 @@ def run(options: argparse.Namespace) -> int:
         west, south, east, north = project.seabed.bounds_m
         lon, lat = corridor.to_wgs84(project.crs, [west, east, west, east], [south, south, north, north])
         area = (float(min(lon)), float(min(lat)), float(max(lon)), float(max(lat)))
-        intake = read_charts(
-            options.charts, read_chart_table(options.rules), area, Path.cwd(), progress
-        )
+        intake = read_charts(options.charts, read_chart_table(options.rules), area, Path.cwd(), progress)
         write_chart_layers(target, intake)
     text = layer_text(intake, target.name)
     if options.json:

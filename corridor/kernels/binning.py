@@ -113,27 +113,32 @@ def finish(records, mean, weighted, shoalest, deepest, spread, weight):
     for cell in range(records.shape[0]):
         record = records[cell]
         n = record[COUNT]
-        mean[cell] = weighted[cell] = shoalest[cell] = deepest[cell] = spread[cell] = math.nan
         equal = record[WEIGHT] == 0
         weight[cell] = n if equal else record[WEIGHT] / WEIGHT_UNITS
         if n == 0:
+            mean[cell] = weighted[cell] = shoalest[cell] = deepest[cell] = spread[cell] = math.nan
             continue
-        mean[cell] = record[SUM] / n * metre
+        units = record[SUM] / n
+        mean[cell] = units * metre
         shoalest[cell] = record[SHOALEST] * metre
         deepest[cell] = record[DEEPEST] * metre
         # Any whole number near the mean will do as the centre: the rest is exact.
-        centre = np.int64(mean[cell] * DEPTH_UNITS)
+        centre = np.int64(units)
         reach = float(record[DEEPEST] - record[SHOALEST])
         # No sum of squares about a mean exceeds n range² / 4 (T. Popoviciu 1935, from memory).
         if n > 1 and 0.25 * n * reach * reach < 2.0**62.9:
             square = record[SQUARES] - 2 * centre * record[SUM] + n * centre * centre
             beyond = float(record[SUM] - n * centre)
             spread[cell] = math.sqrt(max(square - beyond * beyond / n, 0.0) / (n - 1)) * metre
+        else:
+            spread[cell] = math.nan
         if equal:
             weighted[cell] = mean[cell]
         elif record[WEIGHT] * reach < 2.0**62.9:
             beyond = record[WEIGHTED] - record[WEIGHT] * centre
             weighted[cell] = (centre + beyond / record[WEIGHT]) * metre
+        else:
+            weighted[cell] = math.nan
 
 
 @njit(cache=True, nogil=True)

@@ -173,7 +173,7 @@ def last_bend(moves, portals, stage, col, row, heading):
 def enter(state, cost, code, to_go, limit, best, came, keys, items, size):
     """Reach `state` at `cost` by move `code`, `to_go` from the end: keep it if better than before."""
     key = cost + to_go
-    if key > limit or (came[state] != 0 and cost >= best[state]):
+    if not key < math.inf or key > limit or (came[state] != 0 and cost >= best[state]):
         return size
     best[state] = cost
     came[state] = code
@@ -310,7 +310,7 @@ def expand(
             floor = cost + moves.bend_length[bend] + moves.bend_cost
             turned_on = last_bend(moves, portals, stage, to_col, to_row, moves.bend_to[bend])
             key = floor + weight * ahead[to] + turned_on
-            if key > most:
+            if not key < math.inf or key > most:
                 continue
             if key <= limit:
                 if came[target] != 0 and floor >= best[target]:

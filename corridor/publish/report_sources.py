@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import importlib.metadata
 import platform
 from collections.abc import Mapping
@@ -174,7 +175,7 @@ def limits_part(content: Mapping[str, Any]) -> str:
     parts = [
         "<h3>Not assessed</h3>\n",
         paragraphs(
-            "No part of this run looked at the following; that it is not mentioned elsewhere says nothing."
+            "No part of this run looked at the following; silence about them elsewhere means nothing."
         ),
         bullets(content["not_assessed"]),
     ]
@@ -207,13 +208,9 @@ def repeat_part(study: Study, stamp: Stamp, command: str) -> str:
         + "<h3>Random numbers</h3>\n" + paragraphs(seed_words(study))
         + "<h3>Versions</h3>\n" + table(heads, versions)
         + "<h3>Settings, as read</h3>\n"
-        + f"<pre>{_lines(toml_text(study.project.settings))}</pre>\n"
+        + f"<pre>{html.escape(toml_text(study.project.settings))}</pre>\n"
         + _pipe_settings(study)
     )  # fmt: skip
-
-
-def _lines(words: str) -> str:
-    return "\n".join(text(line, 2000) for line in words.split("\n"))
 
 
 def _version(name: str) -> str:

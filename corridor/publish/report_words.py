@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +13,8 @@ from corridor.model.results import Study
 from corridor.model.rules import RouteEnd
 from corridor.model.seabed import Surface, Uncertainty
 from corridor.publish.report_html import figure
+
+_UNSEEN = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")
 
 
 def end_words(end: RouteEnd) -> str:
@@ -191,10 +194,17 @@ def _value(value: Any) -> str:
         return "{" + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + "}"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(map(_value, value)) + "]"
-    # JSON's escapes are TOML's, but for the control character DEL, which JSON leaves as it is.
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+    return _quoted(str(value))
+
+
+def _quoted(words: str) -> str:
+    """A basic string: JSON's escapes are TOML's; signs that would not show, or turn text round, as well."""
+    return "".join(
+        f"\\U{ord(sign):08x}" if unicodedata.category(sign) in _UNSEEN else sign
+        for sign in json.dumps(words, ensure_ascii=False)
+    )
 
 
 def _key(name: str) -> str:
     bare = name.replace("_", "").replace("-", "").isalnum() and name.isascii()
-    return name if bare else json.dumps(name, ensure_ascii=False)
+    return name if bare else _quoted(name)

@@ -135,7 +135,6 @@ class _View:
         return float(u) / self.step * self.zoom, float(v) / self.step * self.zoom
 
     def _contacts(self, draw: ImageDraw.ImageDraw) -> None:
-        font = ImageFont.load_default(LETTERS)
         for contact in self.survey.contacts[:60]:
             x, y = self._pixel(contact.easting_m, contact.northing_m)
             reach = max(7.0, 0.5 * contact.length_m / self.grid.cell_m / self.step * self.zoom + 4.0)
@@ -144,8 +143,7 @@ class _View:
             draw.ellipse(box, outline="#ffffff", width=6)
             draw.ellipse(box, outline=colour, width=3)
             if contact.kind == "object":
-                draw.text((x + reach + 3, y - LETTERS / 2), contact.name, fill=colour, font=font, stroke_width=2,
-                          stroke_fill="#ffffff")  # fmt: skip
+                self._letters(draw, (x + reach + 3, y - LETTERS / 2), contact.name, colour)
 
     def _scale(self, draw: ImageDraw.ImageDraw, height: int) -> None:
         """A bar of a round length of about a fifth of the picture."""
@@ -157,8 +155,12 @@ class _View:
         draw.line([(10, y), (10 + pixels, y)], fill="#ffffff", width=7)
         draw.line([(10, y), (10 + pixels, y)], fill="#1d1f24", width=3)
         label = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-        draw.text((10, y - 10 - LETTERS), label, fill="#1d1f24", font=ImageFont.load_default(LETTERS), stroke_width=2,
-                  stroke_fill="#ffffff")  # fmt: skip
+        self._letters(draw, (10, y - 10 - LETTERS), label, "#1d1f24")
+
+    @staticmethod
+    def _letters(draw: ImageDraw.ImageDraw, place: tuple[float, float], text: str, colour: str) -> None:
+        font = ImageFont.load_default(LETTERS)
+        draw.text(place, text, fill=colour, font=font, stroke_width=2, stroke_fill="#ffffff")
 
 
 def _ramp(share: NDArray, colours: Sequence[str]) -> NDArray[np.float64]:

@@ -156,7 +156,7 @@ def _crossed(ground: ClosedGround, flood: Flood, rule: Rule, way: Way) -> list[P
     for pinch in sorted(way.pinches, key=lambda p: -p.need):
         if pinch.need <= give or pinch.at_end:
             continue
-        options = best_poses(ground, rule, pinch, _sides(ground, flood, way, pinch), POSES_TRIED)
+        options = best_poses(ground, rule, pinch, _sides(ground, flood, pinch), POSES_TRIED)
         if options:
             poses[way.pinches.index(pinch)] = options[0]
             give = max(give, options[0].give)
@@ -168,21 +168,12 @@ def _crossed(ground: ClosedGround, flood: Flood, rule: Rule, way: Way) -> list[P
     return [straight]
 
 
-def _sides(ground: ClosedGround, flood: Flood, way: Way, pinch: Pinch) -> NDArray[np.uint8]:
+def _sides(ground: ClosedGround, flood: Flood, pinch: Pinch) -> NDArray[np.uint8]:
     """Ground before a pinch (bit 1) and behind it (bit 2) under the rules as they stand."""
     floor = terrain(ground)
-    path = way.paths[pinch.leg]
-    grid = ground.grid
-    u, v = grid.to_cells(pinch.easting_m, pinch.northing_m)
-    away = np.hypot(path % grid.cols + 0.5 - float(u), path // grid.cols + 0.5 - float(v))
-    middle = int(away.argmin())
-    reach = 0.5 * pinch.length_m / grid.cell_m
-    before = [k for k in range(middle, -1, -1) if away[k] > reach + 1.0]
-    after = [k for k in range(middle, len(path)) if away[k] > reach + 1.0]
-    sides = np.zeros(grid.rows * grid.cols, dtype=np.uint8)
+    sides = np.zeros(floor.rows * floor.cols, dtype=np.uint8)
     label, came = np.empty(sides.size, np.float32), np.empty(sides.size, np.int8)
-    for bit, start in ((1, before[0] if before else 0), (2, after[0] if after else len(path) - 1)):
-        cell = int(path[start])
+    for bit, cell in ((1, pinch.before), (2, pinch.after)):
         floor.closed[cell] = False
         bottleneck(floor, flood.fine, cell, -1, np.float32(0.0), label, came)
         sides[passed(label, floor, flood.fine, np.float32(0.0))] |= bit

@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from corridor.kernels.bottleneck import ACROSS, ALONG, ANGLE, Steps, Terrain, step_angles
+from corridor.kernels.clearance import signed_distance
 from corridor.kernels.headings import ORDERS, heading_vectors
 from corridor.model.grid import Grid
 from corridor.model.layers import Layer
 from corridor.model.project import Project
 from corridor.model.results import CostSurface
+from corridor.routing.approach import segments_of
 from corridor.routing.concession_rules import Rule, stay_inset_m
 from corridor.routing.geodesy import scale_factor
 from corridor.routing.moves import build_moves
@@ -369,35 +371,46 @@ def give_at(
     if rule == "stay_within":
         area = shapely.union_all(layer.geometries)
         scale = float(_scales(np.array([area]), project.crs)[0])
-        inside = -signed_distance_m(area, easting.ravel(), northing.ravel()).reshape(easting.shape) / scale
+        inside = -_exact(area, easting.ravel(), northing.ravel()).reshape(easting.shape) / scale
         return np.maximum(stay_inset_m(layer, project) - inside, 0.0)
-    return _standoff_give(project, layer, easting, northing)[0]
+    return _standoff_give(project, layer, easting, northing)
+
+
+def _exact(
+    geometry: shapely.Geometry, easting: NDArray, northing: NDArray, most: float = math.inf
+) -> NDArray[np.float64]:
+    """Signed distance of positions from a geometry, m; infinite beyond `most`."""
+    segments, _ = segments_of(np.array([geometry], dtype=object))
+    area = bool(shapely.area(geometry) > 0.0)
+    if len(segments) * easting.size > MOST_WORK:
+        return signed_distance_m(geometry, easting, northing)
+    return signed_distance(easting, northing, segments, area, most)
 
 
 def _standoff_give(
     project: Project, layer: Layer, easting: NDArray, northing: NDArray
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Give of an avoid layer at positions and the feature that asks for most."""
+) -> NDArray[np.float64]:
+    """Give of an avoid layer at positions."""
     limits = standoff_limits_m(layer, project.rules, project.crs)
-    scale = _scales(layer.geometries, project.crs)
-    spare = layer.position_uncertainty_m + project.rules.lay_tolerance_m
-    most = float(layer.standoff_m.max())
-    give, feature = np.zeros(easting.size), np.zeros(easting.size, dtype=np.int64)
+    give = np.zeros(easting.size)
     e, n = easting.ravel(), northing.ravel()
     box = shapely.box(e.min(), n.min(), e.max(), n.max())
     near = np.flatnonzero(shapely.distance(layer.geometries, box) < limits)
+    if near.size == 0:
+        return give.reshape(easting.shape)
+    scale = _scales(layer.geometries, project.crs)
+    spare = layer.position_uncertainty_m + project.rules.lay_tolerance_m
+    most = float(layer.standoff_m.max())
     tie_in = layer.name in project.rules.tie_in_layers
     for number in near:
-        geometry = layer.geometries[number]
-        distance = signed_distance_m(geometry, e, n)
+        geometry, limit = layer.geometries[number], float(limits[number])
+        distance = _exact(geometry, e, n, max(limit, 0.0))
         # A hair of tolerance: a line laid exactly on the limit obeys it.
-        short = distance < limits[number] - 1e-6
+        short = distance < limit - 1e-6
         if tie_in:
             for end in (project.start, project.end):
                 at_end = signed_distance_m(geometry, np.array([end.easting]), np.array([end.northing]))[0]
-                if at_end < limits[number]:
+                if at_end < limit:
                     short &= np.hypot(e - end.easting, n - end.northing) > project.rules.tie_in_length_m
-        wanted = np.where(short, most - (distance / scale[number] - spare[number]), 0.0)
-        more = wanted > give
-        give[more], feature[more] = wanted[more], number
-    return give.reshape(easting.shape), feature.reshape(easting.shape)
+        give[short] = np.maximum(give[short], most - (distance[short] / scale[number] - spare[number]))
+    return give.reshape(easting.shape)

@@ -41,6 +41,8 @@ class Pinch:
         Largest need on the grid.
     at_end : bool
         The worst place is START, a via point or END itself.
+    before, after : int
+        Cells of the way on either side of the stretch.
     """
 
     leg: int
@@ -50,6 +52,8 @@ class Pinch:
     length_m: float
     need: float
     at_end: bool
+    before: int
+    after: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,6 +195,8 @@ class Flood:
                     length_m=float(np.hypot(np.diff(east[first : last + 1]), np.diff(north[first : last + 1])).sum()),
                     need=float(need[worst]),
                     at_end=bool(worst == 0 or worst == len(need) - 1),
+                    before=int(path[max(first - 1, 0)]),
+                    after=int(path[min(last + 1, len(path) - 1)]),
                 )
             )
         return found

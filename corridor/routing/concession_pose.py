@@ -180,16 +180,15 @@ def _measure(frame: _Frame, straights: NDArray) -> _Measured:
     _crossings(frame, base, unit, t, give, bad, must)
     first, last = _extent((give > 0.0) | bad, must, half)
     crossing, forward = _joins(frame, easting, northing, first, last)
-    tight = give > 0.0
+    inside = _inside(give.shape, first, last)
+    broken = (bad & inside).sum(axis=1)
     if rule.kind == AREA:
         # Near the worst place only: further on the grid finds its own way under the eased rule.
-        least = np.where(_inside(give.shape, first, last), give, 0.0).max(axis=1)
-        tight = give > np.maximum(least - SPARE_CELLS * ground.grid.cell_m, 0.0)[:, None]
-    first, last = _extent(tight, must, half)
-    inside = _inside(give.shape, first, last)
+        least = np.where(inside, give, 0.0).max(axis=1) - SPARE_CELLS * ground.grid.cell_m
+        first, last = _extent(give > np.maximum(least, 0.0)[:, None], must, half)
+        inside = _inside(give.shape, first, last)
     within = np.where(inside, give, 0.0)
     need = within.max(axis=1)
-    broken = (bad & inside).sum(axis=1)
     score = need / max(rule.tolerance(0.0), 1e-9) + BAD * (broken + 10.0 * ~crossing)
     return _Measured(score, need, first, last, within.argmax(axis=1), np.stack([easting, northing], axis=-1), forward)
 

@@ -9,7 +9,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
@@ -20,17 +19,14 @@ from corridor.routing.approach import edge_meetings
 from corridor.routing.concession_ground import ClosedGround, give_at
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import Rule
+from corridor.routing.concession_search import GREED, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
-from corridor.routing.search import search_net
 from corridor.routing.space import search_space
 from corridor.terrain.assets import assets_on
 from corridor.terrain.cost import cost_surface
 from corridor.terrain.zones import standoff_limits_m
-
-GREED = 1.5
-"""Factor on the bound when any line will do: the first one found is taken."""
 
 WINDOW_CELLS = 24
 """Around a pinch the ground is opened at least this far, cells."""
@@ -143,12 +139,7 @@ def route_through(
 
 def _stretch(surface, space, begin: Stop, via: list[RouteEnd], end: Stop, greed: float, progress: Progress) -> Alignment | None:  # fmt: skip
     net = _net(surface, space, begin, via, end)
-    try:
-        return search_net(
-            space, net, stages=len(via) + 1, bound_weight=greed, reruns=0, progress=progress
-        ).alignment
-    except NoRouteError:
-        return None
+    return any_line(space, net, len(via) + 1, greed=greed, progress=progress)[0]
 
 
 def _net(surface: CostSurface, space, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:

@@ -104,6 +104,9 @@ def search_net(
     if not net.exits or not net.entries:
         _no_way(space, "START" if not net.exits else "END", net)
     field = RelaxedField(space, net, stages, progress)
+    if not math.isfinite(field.optimum):
+        # Not even a line without turning limits joins the ends.
+        _no_way(space, "between the ends", net)
     expanded = 0
     if reruns is None:
         reruns = MOST_RERUNS if stages * cells * space.rules.headings <= RERUN_STATES else 0

@@ -137,8 +137,13 @@ def _figures(old: Assessment, new: Assessment) -> dict[str, tuple[float | None, 
     depths = old.profile["depth_m"], new.profile["depth_m"]
     for name, pick in (("least_depth_m", np.nanmin), ("greatest_depth_m", np.nanmax)):
         figures[name] = (_of_profile(pick, depths[0]), _of_profile(pick, depths[1]))
-    figures["spans"] = (len(_governing(old.spans)["kp_start_km"]), len(_governing(new.spans)["kp_start_km"]))
+    figures["spans"] = (_span_count(old.spans), _span_count(new.spans))
     return figures
+
+
+def _span_count(spans: Table | None) -> int | None:
+    """None where spans were not assessed, which is not the same as none found."""
+    return None if spans is None else len(_governing(spans)["kp_start_km"])
 
 
 def _of_profile(pick: Any, depth: ArrayLike) -> float | None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from corridor.errors import SeabedError
 from corridor.model.project import Project
+from corridor.model.seabed import Seabed, Surface
 from corridor.model.survey import SoundingFile, Survey, SurveySettings
 from corridor.progress import Progress, silent
 from corridor.survey import change, contacts, contradictions, merge, quality
@@ -118,6 +119,18 @@ def study_survey(
         rejected=gridded.rejected,
         notes=notes,
     )
+
+
+def with_survey(project: Project, survey: Survey) -> Project:
+    """The project with the survey's surface on top of its seabed: what the new project file reads as.
+
+    The old project stays as it is; an assessment of a line on both says what
+    the survey means for it (:func:`corridor.survey.impact.compare_assessments`).
+    """
+    merged = survey.merged
+    top = Surface(f"survey {survey.name}", merged.grid, merged.depth_m, merged.uncertainty_m)
+    seabed = Seabed((top, *project.seabed.surfaces), project.seabed.vertical_datum)
+    return replace(project, seabed=seabed)
 
 
 def _region(project: Project) -> tuple[float, float, float, float]:

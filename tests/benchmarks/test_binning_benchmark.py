@@ -49,7 +49,7 @@ def timed(runs: int, *functions: Callable[[], object]) -> list[tuple[float, floa
 def test_gridding_beside_bincount(capsys):
     """All statistics but the median, against the mean alone by numpy.bincount, both from positions."""
     easting, northing, depth, uncertainty = swaths()
-    rows, cols = 260, 3360
+    rows, cols = 240, 3360
     records = empty_records(rows * cols)
     figures = [np.empty(rows * cols) for _ in range(6)]
     none, one = np.zeros(1, dtype=bool), np.ones(1)
@@ -74,42 +74,57 @@ def test_gridding_beside_bincount(capsys):
 
     ours(one)
     np.testing.assert_allclose(figures[0], bincount(), atol=1e-6)
-    # Lines 0-15 and 16-31, each with the columns they reach; 140 columns belong to both.
-    half, split, shared = len(depth) // 2, 1560, 140
-    sides = ((slice(0, half), 0, split + shared), (slice(half, None), split, cols - split))
-    windows = [empty_records(rows * wide) for _, _, wide in sides]
-    parts = [[np.empty(rows * wide) for _ in range(6)] for _, _, wide in sides]
+    # As the second pass does it: one window after the other, small enough for the cache. Each holds
+    # four lines and the columns they reach; its last 20 columns belong to the next one too.
+    groups, wide, step, shared = 8, 560, 400, 160
+    pieces = [slice(k * len(depth) // groups, (k + 1) * len(depth) // groups) for k in range(groups)]
+    windows = [empty_records(rows * wide) for _ in range(groups)]
+    parts = [[np.empty(rows * wide) for _ in range(6)] for _ in range(groups)]
 
-    def one_side(k: int) -> None:
-        piece, first, wide = sides[k]
-        target = windows[k]
+    def fill(k: int) -> None:
+        target, piece = windows[k], pieces[k]
         target[:] = 0
         target[:, SHOALEST], target[:, DEEPEST] = 2**62, -(2**62)
-        place = (WEST, NORTH, 1.0 / CELL, 0, first, wide)
+        place = (WEST, NORTH, 1.0 / CELL, 0, k * step, wide)
         accumulate(easting[piece], northing[piece], depth[piece], one, none, 0.3, *place, target)
 
-    def two_threads() -> None:
-        """As the second pass does it: windows side by side, here with a seam to join."""
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(one_side, (0, 1)))
-            left = windows[0].reshape(rows, -1, 8)[:, split:]
-            right = windows[1].reshape(rows, -1, 8)[:, :shared]
-            shoalest = np.minimum(left[..., SHOALEST], right[..., SHOALEST])
-            deepest = np.maximum(left[..., DEEPEST], right[..., DEEPEST])
-            left += right
-            left[..., SHOALEST], left[..., DEEPEST] = shoalest, deepest
-            list(pool.map(lambda k: finish(windows[k], *parts[k]), (0, 1)))
+    def join(k: int) -> None:
+        left = windows[k].reshape(rows, wide, 8)[:, -shared:]
+        right = windows[k + 1].reshape(rows, wide, 8)[:, :shared]
+        shoalest = np.minimum(left[..., SHOALEST], right[..., SHOALEST])
+        deepest = np.maximum(left[..., DEEPEST], right[..., DEEPEST])
+        right += left
+        right[..., SHOALEST], right[..., DEEPEST] = shoalest, deepest
 
-    two_threads()
-    np.testing.assert_array_equal(
-        parts[0][0].reshape(rows, -1), figures[0].reshape(rows, cols)[:, : split + shared]
-    )
+    def by_windows() -> None:
+        for k in range(groups):
+            fill(k)
+            if k:
+                join(k - 1)
+                finish(windows[k - 1], *parts[k - 1])
+        finish(windows[-1], *parts[-1])
+
+    def two_threads() -> None:
+        with ThreadPoolExecutor(2) as pool:
+            list(pool.map(fill, range(groups)))
+            for k in range(groups - 1):
+                join(k)
+            list(pool.map(lambda k: finish(windows[k], *parts[k]), range(groups)))
+
+    by_windows()
+    for k in range(groups):
+        own = slice(0, step if k < groups - 1 else wide)
+        np.testing.assert_array_equal(
+            parts[k][0].reshape(rows, wide)[:, own],
+            figures[0].reshape(rows, cols)[:, k * step : k * step + wide][:, own],
+        )
     cases = {
         "bincount, mean": bincount,
         "bincount, mean, cells given": lambda: means(index),
         "ours, count mean shoalest deepest spread": lambda: ours(one),
         "ours, weighted mean too": lambda: ours(uncertainty),
-        "ours, two threads": two_threads,
+        "ours, by windows": by_windows,
+        "ours, by windows, two threads": two_threads,
     }
     found = dict(zip(cases, timed(7, *cases.values()), strict=True))
     with capsys.disabled():

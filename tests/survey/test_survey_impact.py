@@ -103,7 +103,8 @@ def test_a_span_that_split_in_two_is_not_called_gone():
 
 
 def test_without_spans_there_is_nothing_to_match():
-    assert compare_assessments(assessment(), assessment()).spans == ()
+    nothing = compare_assessments(assessment(), assessment())
+    assert nothing.spans == () and nothing.figures["spans"] == (None, None)  # not assessed, not zero
     rows = compare_assessments(assessment(), assessment(table=spans((1.0, 1.1, 0.4, "ok")))).spans
     assert [row["change"] for row in rows] == ["appeared"]
 

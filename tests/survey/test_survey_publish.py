@@ -25,6 +25,7 @@ from corridor.model.project import Project
 from corridor.model.survey import Survey
 from corridor.publish.survey_page import page
 from corridor.publish.survey_set import check_places, publish_survey, survey_places
+from corridor.survey.study import with_survey
 
 from . import synthetic
 from .synthetic import CRS, SOUTH, WEST, as_file, settings, soundings, straight_line, study
@@ -94,6 +95,9 @@ def test_the_new_project_reads_and_lists_the_survey_first(project, result):
     assert top.name.endswith("/seabed.tif") and old.name == "old.tif"
     np.testing.assert_array_equal(top.depth_m, result.merged.depth_m)
     np.testing.assert_array_equal(top.uncertainty, result.merged.uncertainty_m)
+    here = with_survey(project, result).seabed.surfaces  # what the file says, without reading it again
+    assert here[0].grid == top.grid and here[1] is project.seabed.surfaces[0]
+    np.testing.assert_array_equal(here[0].depth_m, top.depth_m)
     np.testing.assert_array_equal(read_project(project.file).seabed.surfaces[0].depth_m, old.depth_m)
 
 

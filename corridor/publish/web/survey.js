@@ -99,6 +99,25 @@
       ]),
     );
     place.append(make("p", "quiet", quiet.length + " other rules hold, with the same figures as before."));
+    const labels = {
+      length_m: "Length, m",
+      cost_m: "Cost, equivalent m",
+      max_slope_along_deg: "Steepest along, deg",
+      max_slope_across_deg: "Steepest across, deg",
+      least_depth_m: "Least depth, m",
+      greatest_depth_m: "Greatest depth, m",
+      spans: "Spans",
+    };
+    const figures = Object.entries(survey.line.figures).map(([name, pair]) => ({ name: labels[name] || name, pair, name_key: name }));
+    const write = (k) => (row) => (known(row.pair[k]) ? grouped(row.pair[k], row.name_key === "spans" ? 0 : 2) : "not assessed");
+    place.append(
+      table(figures, [
+        ["Figure", "name", plain],
+        ["Before", write(0), (text) => text],
+        ["After", write(1), (text) => text],
+      ]),
+    );
+    if (!known(survey.line.figures.spans[1])) return place.append(make("p", "quiet", "Free spans were not assessed."));
     const spans = survey.line.spans.filter((span) => span.change !== "same");
     if (!spans.length) return place.append(make("p", "quiet", "No span appeared, went or changed by more than a metre."));
     place.append(
