@@ -48,6 +48,7 @@ _WHERE = {
     "route": "corridor.workflow",
     "assess_line": "corridor.workflow",
     "permit_zones": "corridor.workflow",
+    "add_survey": "corridor.workflow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",

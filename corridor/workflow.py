@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from corridor.assess.assess import assess
+from corridor.assess.spans import with_pipe
 from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.permit import ZoneSettings, ZoneStudy
 from corridor.model.project import Project
 from corridor.model.results import Assessment, CostSurface, SearchResult, Study
-from corridor.assess.spans import with_pipe
+from corridor.model.survey import Declaration, Survey, SurveySettings
 from corridor.permit.season import active_layers
 from corridor.permit.study import zone_study
 from corridor.progress import Progress, silent
+from corridor.routing.chainage import station_of
 from corridor.routing.bound import lower_bound_m
 from corridor.routing.fit import fit
+from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
+from corridor.survey.impact import Comparison, compare_assessments
+from corridor.survey.study import LinePoints, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
 
 SLOPE_MARGINS = (0.92, 1.0)
@@ -64,6 +71,43 @@ def in_force(project: Project) -> Project:
         return project
     layers, notes = active_layers(project.layers, settings)
     return replace(project, layers=layers, warnings=(*project.warnings, *notes))
+
+
+def add_survey(
+    project: Project,
+    files: Iterable[str | Path],
+    name: str,
+    *,
+    declared: Declaration | None = None,
+    settings: SurveySettings | None = None,
+    alignment: Alignment | None = None,
+    progress: Progress = silent,
+) -> tuple[Survey, Comparison | None]:
+    """Grid and judge new soundings, lay them over the seabed, and assess a line before and after.
+
+    Nothing is written; see :func:`corridor.publish.survey_set.publish_survey`.
+    """
+    from corridor.io.soundings import open_soundings  # text and LAS readers load slowly
+    from corridor.io.survey_store import TileStore
+
+    settings = settings or project.tables.get("survey") or SurveySettings()
+    opened = open_soundings(files, project, declared, progress)
+    line = None if alignment is None else _line_points(alignment)
+    with TileStore() as store:
+        survey = study_survey(project, opened, store, settings, name, line, progress)
+    if alignment is None:
+        return survey, None
+    before = assess_line(project, alignment, progress).assessment
+    after = assess_line(with_survey(project, survey), alignment, progress).assessment
+    return survey, compare_assessments(before, after)
+
+
+def _line_points(alignment: Alignment) -> LinePoints:
+    """A line as the survey's study wants it: points every 5 m, and chainage of any position."""
+    line = elements(alignment)
+    station = stations(line, 5.0)
+    easting, northing, _ = at_station(line, station)
+    return LinePoints(station, easting, northing, lambda e, n: station_of(line, e, n))
 
 
 def permit_zones(
@@ -116,9 +160,7 @@ def _verified(project: Project, surface: CostSurface, progress: Progress) -> Stu
 def _trial(project: Project, surface: CostSurface, before: _Trial | None, progress: Progress) -> _Trial:
     """Mend the line of the round before where the fit can, else search again; then measure it."""
     if before is not None and not project.via:
-        mended = fit(
-            before.alignment, surface, project.rules, project.start, project.end, progress=progress
-        )
+        mended = fit(before.alignment, surface, project.rules, project.start, project.end, progress=progress)
         if mended.feasible:
             assessment = assess(mended.alignment, project, surface, progress)
             if assessment.ok:

@@ -48,7 +48,9 @@ vertical_datum = "LAT"
 
 
 def write_layer(folder: Path, name: str, shapes: list, **columns) -> None:
-    frame = geopandas.GeoDataFrame({"name": [f"{name} {i}" for i in range(len(shapes))], **columns}, geometry=shapes, crs=CRS)
+    frame = geopandas.GeoDataFrame(
+        {"name": [f"{name} {i}" for i in range(len(shapes))], **columns}, geometry=shapes, crs=CRS
+    )
     frame.to_file(folder / f"{name}.gpkg", driver="GPKG")
 
 
@@ -167,7 +169,9 @@ def test_real_terrain(tmp_path):
     ground = study.surface.ground
     floor = 1.0 + (ground[..., 1] ** 2 + ground[..., 2] ** 2) / math.tan(math.radians(10.0)) ** 2
     free = MCP_Geometric(floor * cell)
-    u, v = study.surface.grid.to_cells(study.alignment.easting_m[[0, -1]], study.alignment.northing_m[[0, -1]])
+    u, v = study.surface.grid.to_cells(
+        study.alignment.easting_m[[0, -1]], study.alignment.northing_m[[0, -1]]
+    )
     costs, _ = free.find_costs([(int(v[0]), int(u[0]))], [(int(v[1]), int(u[1]))])
     unconstrained = costs[int(v[1]), int(u[1])]
     # Eight directions lengthen a line by up to 8.24 % (exact): that much the laid line may be below.
@@ -193,7 +197,9 @@ def test_bound_is_never_above_a_line_that_obeys_the_rules(seed):
     assert 0.8 * found.cost_m <= bound <= min(found.cost_m, fitted.cost_m)
     tried = 0
     for _ in range(200):
-        inner = np.sort(rng.uniform(0.1, 0.9, 2))[:, None] * [93.0, 71.0] + [8.5, 9.5] + rng.normal(0, 6, (2, 2))
+        inner = (
+            np.sort(rng.uniform(0.1, 0.9, 2))[:, None] * [93.0, 71.0] + [8.5, 9.5] + rng.normal(0, 6, (2, 2))
+        )
         points = np.vstack([[8.5, 9.5], inner, [101.5, 80.5]])
         e, n = surf.grid.to_map(points[:, 0], points[:, 1])
         line = corridor.Alignment.from_points(np.column_stack([e, n]), [30.0, 30.0], surf.grid.crs)

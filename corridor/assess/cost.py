@@ -114,7 +114,12 @@ def _zones(line: Elements, project: Project) -> list[tuple[NDArray, float]]:
         if len(layer) == 0:
             continue
         if layer.rule == "discourage":
-            zones.append((stretches_inside(line, shapely.union_all(discouraged(layer, project.rules, project.crs))), layer.factor))
+            zones.append(
+                (
+                    stretches_inside(line, shapely.union_all(discouraged(layer, project.rules, project.crs))),
+                    layer.factor,
+                )
+            )
         elif layer.rule == "cross" and layer.standoff_m.max() > 0.0:
             zones.append((_near_assets(line, layer, project), NEAR_ASSET_FACTOR))
     return zones

@@ -29,6 +29,7 @@ def run(options: argparse.Namespace) -> int:
     import corridor
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
+    from corridor.publish.report import report_writer
 
     with telling(options) as progress:
         project = corridor.read_project(options.project, progress)
@@ -37,5 +38,8 @@ def run(options: argparse.Namespace) -> int:
         radius = project.rules.min_bend_radius_m if options.radius_m is None else options.radius_m
         alignment = corridor.read_alignment(options.alignment, project.crs, radius)
         study = corridor.assess_line(project, alignment, progress)
-        content = corridor.publish_study(study, folder, inputs=[options.alignment], progress=progress)
+        content = corridor.publish_study(
+            study, folder, inputs=[options.alignment], extras=[report_writer(options.command)],
+            progress=progress,
+        )  # fmt: skip
     return finish(options, content, folder)

@@ -8,6 +8,7 @@ import importlib
 import io
 import json
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 
@@ -15,7 +16,7 @@ from corridor import __version__
 from corridor.cli.common import plain
 from corridor.errors import CorridorError, InputError, NoRouteError
 
-COMMANDS = ("check", "route", "assess", "zones", "layers", "sample")
+COMMANDS = ("check", "route", "assess", "survey", "sheets", "zones", "layers", "sample")
 """One module of this package each, in the order of the help."""
 
 EXIT_FAULT, EXIT_INPUT = 1, InputError.exit_code
@@ -35,7 +36,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # names in any language, whatever the terminal can show
             stream.reconfigure(errors="replace")
-    options = build_parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
+    options = build_parser().parse_args(words)
+    options.command = shlex.join(["corridor", *words])
     try:
         code = options.run(options)
         sys.stdout.flush()

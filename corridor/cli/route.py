@@ -21,6 +21,7 @@ def run(options: argparse.Namespace) -> int:
     import corridor
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
+    from corridor.publish.report import report_writer
 
     try:
         with telling(options) as progress:
@@ -28,7 +29,9 @@ def run(options: argparse.Namespace) -> int:
             folder = out_folder(options, project.out_folder)
             check_target(folder, project_inputs(project))
             study = corridor.route(project, progress)
-            content = corridor.publish_study(study, folder, progress=progress)
+            content = corridor.publish_study(
+                study, folder, extras=[report_writer(options.command)], progress=progress
+            )
     except NoRouteError as error:
         explanation = {"text": str(error), "reasons": list(error.reasons)}
         content = corridor.publish_no_route(project, explanation, folder)

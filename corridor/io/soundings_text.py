@@ -200,8 +200,8 @@ def _row_error(path: Path, layout: TextLayout, bad: list[Any], error: Exception)
     found = re.search(r"column #(\d+):(?: Row #(\d+):)?.*invalid value '(.*?)'", str(error), re.DOTALL)
     if found:
         return SeabedError(
-            f"{path.name} has {found[3][:40]!r} in row {found[2]}, column {int(found[1]) + 1}, which is not a number; "
-            "mend the row"
+            f"{path.name} has {found[3][:40]!r} in row {found[2]}, column {int(found[1]) + 1}, which is not "
+            "a number; mend the row"
         )
     return SeabedError(f"{path.name} is not readable as text: {error}")
 

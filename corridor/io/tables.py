@@ -21,8 +21,13 @@ from corridor.errors import InputError
 from corridor.model.fields import build, setting
 from corridor.model.layers import RULES
 from corridor.model.permit import ZoneSettings
+from corridor.model.publication import QuantitySettings, SheetSettings
+from corridor.model.survey import SurveySettings
 
 EXTRA_TABLES: Mapping[str, type] = {
+    "quantities": QuantitySettings,
+    "sheets": SheetSettings,
+    "survey": SurveySettings,
     "zones": ZoneSettings,
 }
 """Further tables of the project file: name -> settings dataclass. One line adds one."""

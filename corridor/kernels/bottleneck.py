@@ -178,7 +178,9 @@ def shortest(terrain, steps, start, target, most, price, cost, came):
     items = np.empty(1 << 16, dtype=np.int64)
     goal_row, goal_col = target // terrain.cols, target % terrain.cols
     cost[start] = 0.0
-    size = push(keys, items, 0, math.hypot(start // terrain.cols - goal_row, start % terrain.cols - goal_col), start)
+    size = push(
+        keys, items, 0, math.hypot(start // terrain.cols - goal_row, start % terrain.cols - goal_col), start
+    )
     scale = price / most if most > 0.0 else 0.0
     while size > 0:
         key = keys[0]
@@ -329,7 +331,9 @@ def thinnest_wall(price, rows, cols, cut, seed):
                 else:
                     to = to_row * cols + to_col
                     step = price[to] * (1.0 if down == 0 or right == 0 else 1.4142)
-                    if crosses(float(col), float(row), float(to_col), float(to_row), cut[0], cut[1], cut[2], cut[3]):
+                    if crosses(
+                        float(col), float(row), float(to_col), float(to_row), cut[0], cut[1], cut[2], cut[3]
+                    ):
                         flip = 1
                 total = key + step
                 there = 2 * to + (parity + flip) % 2
@@ -375,7 +379,9 @@ def step_angles(cells, cols, vectors, segments, least_deg, near_first, near_segm
                 a_u, a_v, b_u, b_v = segments[near_segment[k]]
                 if not crosses(u, v, u + east, v + south, a_u, a_v, b_u, b_v):
                     continue
-                sine = abs(east * (b_v - a_v) - south * (b_u - a_u)) / (size * math.hypot(b_u - a_u, b_v - a_v))
+                sine = abs(east * (b_v - a_v) - south * (b_u - a_u)) / (
+                    size * math.hypot(b_u - a_u, b_v - a_v)
+                )
                 angle = math.degrees(math.asin(min(sine, 1.0)))
                 out[i, h] = max(out[i, h], least_deg[near_segment[k]] - angle)
     return out

@@ -293,14 +293,18 @@ def hold_bearings(course, points, count):
         points[1, 1] = points[0, 1] + along * course.start_v
         return along > 0.0 and back > 0.0
     if course.start_fixed:
-        along = (points[1, 0] - points[0, 0]) * course.start_u + (points[1, 1] - points[0, 1]) * course.start_v
+        along = (points[1, 0] - points[0, 0]) * course.start_u + (
+            points[1, 1] - points[0, 1]
+        ) * course.start_v
         if along <= 0.0:
             return False
         points[1, 0] = points[0, 0] + along * course.start_u
         points[1, 1] = points[0, 1] + along * course.start_v
     if course.end_fixed:
         n = count + 1
-        along = (points[n, 0] - points[n - 1, 0]) * course.end_u + (points[n, 1] - points[n - 1, 1]) * course.end_v
+        along = (points[n, 0] - points[n - 1, 0]) * course.end_u + (
+            points[n, 1] - points[n - 1, 1]
+        ) * course.end_v
         if along <= 0.0:
             return False
         points[n - 1, 0] = points[n, 0] - along * course.end_u

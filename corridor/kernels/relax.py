@@ -153,12 +153,18 @@ def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, row
             for dr in (0, near_row):
                 for dc in (0, near_col):
                     to_row, to_col = tile_row + dr, tile_col + dc
-                    if (dr != 0 or dc != 0) and 0 <= to_row < waiting.shape[0] and 0 <= to_col < waiting.shape[1]:
+                    if (
+                        (dr != 0 or dc != 0)
+                        and 0 <= to_row < waiting.shape[0]
+                        and 0 <= to_col < waiting.shape[1]
+                    ):
                         waiting[to_row, to_col] = min(waiting[to_row, to_col], key)
 
 
 @njit(cache=True)
-def relax(ground, moves, crossings, planes, shifts, special, field, guide, waiting, known, slot, costs, batch, limit):
+def relax(
+    ground, moves, crossings, planes, shifts, special, field, guide, waiting, known, slot, costs, batch, limit
+):
     """Settle up to `batch` tiles, least waiting key first, while that key is within `limit`.
 
     Parameters
@@ -200,7 +206,15 @@ def relax(ground, moves, crossings, planes, shifts, special, field, guide, waiti
                     if slot[0] == len(costs):
                         return least
                     tile_costs(
-                        ground, moves, crossings, planes, shifts, special, first_row, first_col, costs[slot[0]]
+                        ground,
+                        moves,
+                        crossings,
+                        planes,
+                        shifts,
+                        special,
+                        first_row,
+                        first_col,
+                        costs[slot[0]],
                     )
                     slot[0] += 1
                     known[tile_row, tile_col] = slot[0]

@@ -134,7 +134,9 @@ def long_straight(ground, moves, crossings, col, row, heading, first):
         total += cost
         steps += 1
         if crosses:
-            need = int(math.ceil(crossings.need[crossings.row[cell], heading] / moves.step_length[heading] - 1e-9))
+            need = int(
+                math.ceil(crossings.need[crossings.row[cell], heading] / moves.step_length[heading] - 1e-9)
+            )
             if (not crossed and clear < need) or (not crossed and steps != first + 1):
                 return REFUSED, 0
             wanted = need if not crossed else max(wanted, need)
@@ -197,6 +199,48 @@ def leave_portal(
         size = enter(
             state, cost + portals.exit_cost[e], EXIT + e, to_go, most, best, came, keys, items, size
         )  # fmt: skip
+    return size
+
+
+@njit(cache=True)
+def take_long_straights(
+    ground, moves, crossings, ahead, weight, most, best, came, keys, items, size,
+    node, col, row, heading, cost, straight_on,
+):  # fmt: skip
+    """Try the straights from a state that hold a crossing, one for every length asked for."""
+    headings = len(moves.vectors)
+    for level in range(len(crossings.levels)):
+        first = int(math.ceil(crossings.levels[level] / moves.step_length[heading] - 1e-9))
+        at_col = col + first * moves.vectors[heading, 0]
+        at_row = row + first * moves.vectors[heading, 1]
+        if at_col < 0 or at_row < 0 or at_col >= ground.cols or at_row >= ground.rows:
+            continue
+        if crossings.need[crossings.row[at_row * ground.cols + at_col], heading] != crossings.levels[level]:
+            continue
+        piece, steps = long_straight(ground, moves, crossings, col, row, heading, first)
+        if piece < math.inf:
+            to = node + steps * (moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0])
+            size = enter(
+                to * headings + heading, cost + piece, LONG + steps, weight * ahead[to] + straight_on,
+                most, best, came, keys, items, size,
+            )  # fmt: skip
+    return size
+
+
+@njit(cache=True)
+def enter_portals(portals, node, heading, headings, state, cost, portal_best, portal_came, keys, items, size):
+    """Reach the portals that a state leads into, where that is better than before."""
+    entry = portals.entry_row[node]
+    if entry == 0:
+        return size
+    slot = entry * headings + heading
+    for e in range(portals.entry_first[slot], portals.entry_first[slot + 1]):
+        portal = portals.entry_portal[e]
+        total = cost + portals.entry_cost[e]
+        if total < portal_best[portal]:
+            portal_best[portal] = total
+            portal_came[portal] = state
+            size = push(keys, items, size, total, -portal - 1)
     return size
 
 
@@ -266,17 +310,9 @@ def expand(
             continue
         counts[0] += 1
 
-        entry = portals.entry_row[node]
-        if entry > 0:
-            slot = entry * headings + heading
-            for e in range(portals.entry_first[slot], portals.entry_first[slot + 1]):
-                portal = portals.entry_portal[e]
-                total = cost + portals.entry_cost[e]
-                if total < portal_best[portal]:
-                    portal_best[portal] = total
-                    portal_came[portal] = state
-                    size = push(keys, items, size, total, -portal - 1)
-
+        size = enter_portals(
+            portals, node, heading, headings, state, cost, portal_best, portal_came, keys, items, size
+        )
         piece, crosses = step_cost(ground, moves, crossings, cell, col, row, heading)
         if piece < math.inf and not crosses:
             to = node + moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0]
@@ -285,21 +321,10 @@ def expand(
                 best, came, keys, items, size,
             )  # fmt: skip
 
-        for level in range(len(crossings.levels)):
-            first = int(math.ceil(crossings.levels[level] / moves.step_length[heading] - 1e-9))
-            at_col = col + first * moves.vectors[heading, 0]
-            at_row = row + first * moves.vectors[heading, 1]
-            if at_col < 0 or at_row < 0 or at_col >= ground.cols or at_row >= ground.rows:
-                continue
-            if crossings.need[crossings.row[at_row * ground.cols + at_col], heading] != crossings.levels[level]:
-                continue
-            piece, steps = long_straight(ground, moves, crossings, col, row, heading, first)
-            if piece < math.inf:
-                to = node + steps * (moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0])
-                size = enter(
-                    to * headings + heading, cost + piece, LONG + steps, weight * ahead[to] + straight_on,
-                    most, best, came, keys, items, size,
-                )  # fmt: skip
+        size = take_long_straights(
+            ground, moves, crossings, ahead, weight, most, best, came, keys, items, size,
+            node, col, row, heading, cost, straight_on,
+        )  # fmt: skip
 
         for bend in range(moves.bend_first[heading], moves.bend_first[heading + 1]):
             to_col, to_row = col + moves.bend_end[bend, 0], row + moves.bend_end[bend, 1]
@@ -341,9 +366,7 @@ def take_bend(
     headings = len(moves.vectors)
     to = first_node + (row + moves.bend_end[bend, 1]) * ground.cols + col + moves.bend_end[bend, 0]
     beyond = cost + moves.bend_cost + weight * ahead[to] + turned_on
-    piece, whole = bend_move(
-        ground, moves, cell, col, row, bend, limit - beyond - moves.bend_length[bend]
-    )
+    piece, whole = bend_move(ground, moves, cell, col, row, bend, limit - beyond - moves.bend_length[bend])
     if not whole:
         return size, max(beyond + moves.bend_length[bend] + piece, limit * (1.0 + 1e-12))
     if piece == math.inf:
@@ -410,7 +433,9 @@ def crosses_any(points, segments):
 
 
 @njit(cache=True)
-def connector_costs(ground, segments, start_u, start_v, directions, pose, ends, along, leg_in, leg_out, radius):
+def connector_costs(
+    ground, segments, start_u, start_v, directions, pose, ends, along, leg_in, leg_out, radius
+):
     """Costs (n,) of connectors from a pose; infinite where refused or where they cross an asset.
 
     `ends` (n, 2) are the centres reached, `along` (n, 2) the directions there;

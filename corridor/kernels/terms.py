@@ -58,9 +58,7 @@ def line_terms(ground, points, lengths):
                 if factor < math.inf:
                     terms[i, 1] += step * stretch * (factor - 1.0)
                 terms[i, 2] += (
-                    step
-                    * stretch
-                    * (ground.k_along * along * along + ground.k_across * across * across)
+                    step * stretch * (ground.k_along * along * along + ground.k_across * across * across)
                 )
             done += step
     return terms

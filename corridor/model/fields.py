@@ -148,11 +148,9 @@ def _faults(field: dataclasses.Field, hint: Any, value: Any, where: str) -> list
     kinds = _kinds(hint)
     if value is None and type(None) in kinds:
         return []
-    if isinstance(value, bool) and bool not in kinds or not isinstance(value, kinds):
+    if (isinstance(value, bool) and bool not in kinds) or not isinstance(value, kinds):
         names = " or ".join(
-            _word(kind)
-            for kind in kinds
-            if kind is not type(None) and not (kind is int and float in kinds)
+            _word(kind) for kind in kinds if kind is not type(None) and not (kind is int and float in kinds)
         )
         return fault(f"{names}")
     if limits["choices"] and isinstance(value, str) and value not in limits["choices"]:

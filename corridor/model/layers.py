@@ -66,11 +66,15 @@ class Layer:
 
     def __post_init__(self) -> None:
         if self.rule not in RULES:
-            raise LayerError(f"layer {self.name!r}: rule must be one of {', '.join(RULES)} (got {self.rule!r})")
+            raise LayerError(
+                f"layer {self.name!r}: rule must be one of {', '.join(RULES)} (got {self.rule!r})"
+            )
         count = len(self.geometries)
         for name in ("features", "attributes", "standoff_m", "position_uncertainty_m"):
             if len(getattr(self, name)) != count:
-                raise LayerError(f"layer {self.name!r}: {name} has {len(getattr(self, name))} entries for {count} features")
+                raise LayerError(
+                    f"layer {self.name!r}: {name} has {len(getattr(self, name))} entries for {count} features"
+                )
         for array in (self.geometries, self.standoff_m, self.position_uncertainty_m):
             array.setflags(write=False)
 

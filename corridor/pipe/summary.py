@@ -81,6 +81,10 @@ def summary(
     environment: Environment,
     warned: Sequence[str],
 ) -> dict[str, Any]:
+    """What the statics found, as plain numbers and text for ``summary.json``.
+
+    Lengths in m, volumes in m3, radii in m; every setting stands beside its source.
+    """
     tube = section(pipe, environment)
     return {
         "spans": count_verdicts(spans),

@@ -53,13 +53,13 @@ def draw_plan(page: Page, x: float, y: float, data: SheetSet, strip: Strip) -> G
     draw_ground(axes, frame, ground)
     labels = Labels(axes, page, frame.width_mm, frame.height_mm)
     shown = line_points(data, strip)
-    labels.block_line(shown)
+    labels.block_line(shown, 0.9)
+    _match_lines(axes, labels, data, strip)
     _grid(axes, labels, frame)
     crossed = {data.crossings["feature"][i] for i in inside(data.crossings["kp_km"], strip)}
     names = [name for drawn in data.layers for name in draw_layer(axes, frame, drawn)]
     names = [name for name in names if name[2] != "cross" or name[0] not in crossed]
     _line(axes, data, strip, shown)
-    _match_lines(axes, labels, data, strip)
     _intersection_points(axes, labels, data, strip)
     _kp_marks(axes, labels, data, strip)
     _crossings(axes, labels, data, strip)
@@ -219,6 +219,7 @@ def _match_lines(axes: Axes, labels: Labels, data: SheetSet, strip: Strip) -> No
             continue
         pair = np.vstack([place - left * 60.0, place + left * 60.0])
         axes.plot(pair[:, 0], pair[:, 1], color=INK, lw=0.7, ls=(0, (8, 2, 2, 2)), zorder=6)
+        labels.block_line(pair, 0.5)
         ahead = np.array([left[1], -left[0]]) * inward
         angle = math.degrees(math.atan2(left[1], left[0]))
         words = f"MATCH LINE KP {kp:.3f}, sheet {neighbour}"

@@ -22,6 +22,9 @@ GUTTER_MM = 22.0
 
 ROUTE_PALE = "#f3d3df"
 STRAIGHT_PALE = "#eef1f4"
+LONE_MM = 32.0
+"""A support this far from the others is labelled with its KP, closer ones with number and height only."""
+
 GRAVITY = ("bad", "look", "unknown", "good")
 """Spans are labelled in this order, as far as there is room."""
 
@@ -232,13 +235,16 @@ def _supports(page: Page, x: float, y: float, height: float, data: SheetSet, str
         return
     taken = -np.inf
     ticks = []
-    for i in inside(table["kp_km"], strip):
-        at = float(strip.x_mm(table["kp_km"][i]))
+    rows = inside(table["kp_km"], strip)
+    places = strip.x_mm([table["kp_km"][i] for i in rows]).tolist()
+    for number, (i, at) in enumerate(zip(rows, places, strict=True)):
         ticks.append([(x + at, y + 3.4), (x + at, y + height)])
-        words = f"{table['support'][i]}: KP {table['kp_km'][i]:.3f}, {table['height_m'][i]:.2f} m"
+        near = min((abs(at - other) for k, other in enumerate(places) if k != number), default=np.inf)
+        kp = f" KP {table['kp_km'][i]:.3f}," if near > LONE_MM else ""
+        words = f"{table['support'][i]}:{kp} {table['height_m'][i]:.2f} m"
         half = text_mm(words, 5.2) / 2.0 + 0.5
         middle = min(max(at, half, taken + half), PLAN_WIDTH_MM - half)
-        if middle - half >= taken and abs(middle - at) < 1.5 * half:
+        if middle - half >= taken and abs(middle - at) < 2.5 * half:
             page.text(x + middle, y + 1.0, words, 5.2, ha="center")
             taken = middle + half
     if not ticks:

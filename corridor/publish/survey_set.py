@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from corridor.assess.cautions import CAUTIONS
 from corridor.errors import InputError
-from corridor.io.survey_files import project_text, safe_name, write_raster, write_text
 from corridor.model.project import Project
 from corridor.model.survey import Contact, Region, Survey
 from corridor.publish.folder import output_folder
 from corridor.publish.geojson import feature, to_degrees, write_geojson
 from corridor.publish.provenance import Stamp, stamp
 from corridor.publish.summary import write_json
+from corridor.publish.survey_files import project_text, safe_name, write_raster, write_text
 from corridor.publish.survey_page import write_page
 from corridor.publish.tables import table_of_rows, write_csv
 from corridor.routing.geodesy import to_wgs84

@@ -83,7 +83,8 @@ def lower_bound_m(
     space = search_space(ground, replace(rules, bend_cost_m=0.0))
     stops = (start, *via, end)
     return sum(
-        _between(space, ground, first, last, progress) for first, last in zip(stops[:-1], stops[1:], strict=True)
+        _between(space, ground, first, last, progress)
+        for first, last in zip(stops[:-1], stops[1:], strict=True)
     )
 
 

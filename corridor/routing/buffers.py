@@ -55,7 +55,9 @@ class Later:
     def empty(cls) -> Later:
         """A list with room for a first batch."""
         room = 1 << 16
-        return cls(np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int32), np.empty(room), np.empty(room))
+        return cls(
+            np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int32), np.empty(room), np.empty(room)
+        )
 
     def room(self, total: int) -> None:
         """Make room for `total` entries."""

@@ -35,14 +35,14 @@ from corridor.routing.concession_route import (
     broken,
     eased_surface,
     needs_of,
-    route_through,
+    sound_line,
 )
-from corridor.routing.concession_rules import AREA, Rule, rules_of
+from corridor.routing.concession_rules import AREA, Rule
 
 OTHER_PASSES = 4
 """Passes looked at beyond the first."""
 
-STEPS_UP = (1.02, 1.05, 1.1, 1.2, 1.4, 1.8, 2.5)
+STEPS_UP = (1.1, 1.3, 1.8, 3.0, 6.0)
 """Where no line is found at the exact need: tried with these multiples of it."""
 
 STEPS_DOWN = 4
@@ -189,18 +189,21 @@ def _confirmed(
         found = _routed(ground, rule, passage, passage.give, least, progress)
         if found is not None:
             return replace(found, failed=min(failed, found.give))
-    cheapest = passages[0]
     for step in STEPS_UP:
-        give = min(max(cheapest.give, 0.05 * rule.tolerance(0.0)) * step, rule.most)
-        found = _routed(ground, rule, cheapest, give, least, progress) or _routed(
-            ground, rule, replace(cheapest, poses=()), give, least, progress
-        )
-        if found is not None:
-            return _sharpened(ground, rule, cheapest, found, failed, least, progress)
+        give = min(max(passages[0].give, rule.tolerance(0.0)) * step, rule.most)
+        for passage in _with_and_without(passages[0]):
+            found = _routed(ground, rule, passage, give, least, progress)
+            if found is not None:
+                return _sharpened(ground, rule, passage, found, failed, least, progress)
         failed = give
         if give >= rule.most:
             break
     return CannotHelp(rule, False, "ground would open, but no line of the least radius was found through it")
+
+
+def _with_and_without(passage: Passage) -> list[Passage]:
+    """A passage with its straights, and as the grid finds its own way."""
+    return [passage, replace(passage, poses=())] if passage.poses else [passage]
 
 
 def _sharpened(
@@ -212,7 +215,7 @@ def _sharpened(
         if found.give - failed <= rule.tolerance(found.give):
             break
         middle = 0.5 * (found.give + failed)
-        other = _routed(ground, rule, replace(passage, poses=found.poses), middle, least, progress)
+        other = _routed(ground, rule, passage, middle, least, progress)
         if other is None:
             failed = middle
         else:
@@ -230,13 +233,15 @@ def _routed(
     boxes = boxes_around(passage.poses, margin)
     boxes += [_box(pinch, 0.5 * pinch.length_m + margin) for pinch in passage.pinches]
     surface = eased_surface(ground, eased, boxes)
-    line = route_through(surface, eased, passage.poses, progress=progress)
+    line = sound_line(
+        ground, surface, eased, {rule.key: give + rule.tolerance(give)}, passage.poses, progress
+    )
     if line is None:
         return None
     needed = max(give if rule.kind != AREA else 0.0, needs_of(ground, rule, line, passage.poses))
     if needed > give + max(2.0 * rule.tolerance(give), 0.02 * give):
         return None
-    if broken(ground, {rule.key: needed}, line, rules_of(ground.project)):
+    if broken(ground, {rule.key: needed}, line, passage.poses):
         return None
     place = _place(ground, rule, line, passage)
     return Concession(rule, needed, least, *place, line, passage.poses)

@@ -125,7 +125,9 @@ def _seabed_closures(project: Project, surface: CostSurface) -> list[Closure]:
     hole = np.flatnonzero(np.isnan(depth))
     shallow, deep = np.flatnonzero(depth < low), np.flatnonzero(depth > high)
     measured = [k for k, reason in enumerate(surface.reasons) if reason.startswith("measured")]
-    marked = np.flatnonzero(np.isin(surface.closed_by.ravel(), measured)) if measured else np.empty(0, np.int64)
+    marked = (
+        np.flatnonzero(np.isin(surface.closed_by.ravel(), measured)) if measured else np.empty(0, np.int64)
+    )
     return [
         Closure(HOLE, hole, np.full(hole.size, np.inf, np.float32), np.zeros(hole.size, np.int32), 0.0),
         Closure(MEASURED, marked, np.full(marked.size, np.inf, np.float32), np.zeros(marked.size, np.int32), 0.0),
@@ -193,7 +195,9 @@ def _stay_closure(project: Project, layer: Layer, grid: Grid) -> Closure:
         away = distance_transform_edt(outside.reshape(grid.shape)).ravel()[cells]
         give = (away - 0.5) * grid.cell_m / scale
     give = np.maximum(give, 1e-3).astype(np.float32)
-    return Closure(("stay_within", layer.name, ""), cells, give, np.zeros(cells.size, np.int32), HALF * grid.cell_m)
+    return Closure(
+        ("stay_within", layer.name, ""), cells, give, np.zeros(cells.size, np.int32), HALF * grid.cell_m
+    )
 
 
 def _centres(cells: NDArray, grid: Grid) -> tuple[NDArray, NDArray]:
@@ -213,7 +217,9 @@ def _tie_in(project: Project, layer: Layer, limits: NDArray, grid: Grid):
         yield from tie_in_cells(geometry, float(limit), ends, reach, grid)
 
 
-def terrain(ground: ClosedGround, conceded: tuple[Rule, ...] = (), weights: tuple[float, ...] = ()) -> Terrain:
+def terrain(
+    ground: ClosedGround, conceded: tuple[Rule, ...] = (), weights: tuple[float, ...] = ()
+) -> Terrain:
     """The ground as a flood sees it, with some rules in question.
 
     Parameters

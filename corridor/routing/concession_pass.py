@@ -116,7 +116,11 @@ class Flood:
             Places known to need at least that much.
         """
         steps = self.coarse if optimistic else self.fine
-        floor = optimistic_terrain(self.ground, conceded) if optimistic else terrain(self.ground, conceded, weights)
+        floor = (
+            optimistic_terrain(self.ground, conceded)
+            if optimistic
+            else terrain(self.ground, conceded, weights)
+        )
         floor = self._opened(floor, conceded, weights[0] if weights else 1.0)
         for easting, northing, radius, need in raised:
             _raise(floor, self.ground, easting, northing, radius, need)
@@ -135,13 +139,27 @@ class Flood:
             need = max(need, here)
         return Way(need, tuple(pinches), tuple(paths))
 
-    def reached(self, backwards: bool = False) -> NDArray[np.bool_]:
-        """(cells,) cells that can be reached from START (or that END can be reached from) under the rules as they stand."""
+    def reached(self, leg: int, backwards: bool = False) -> NDArray[np.bool_]:
+        """(cells,) ground that can be reached from the beginning of a leg under the rules as they stand.
+
+        `backwards`: ground from which its end can be reached; steps may be
+        taken both ways, so that floods from either end say the same.
+        """
+        floor = self._opened(terrain(self.ground), (), 1.0)
+        label, came = _labels(floor)
+        start = self.cells()[leg + 1 if backwards else leg]
+        bottleneck(floor, self.fine, start, -1, np.float32(0.0), label, came)
+        return passed(label, floor, self.fine, np.float32(0.0))
+
+    def blocked_leg(self) -> int | None:
+        """The first leg that no way over grid steps joins under the rules as they stand."""
         floor = self._opened(terrain(self.ground), (), 1.0)
         label, came = _labels(floor)
         cells = self.cells()
-        bottleneck(floor, self.fine, cells[-1] if backwards else cells[0], -1, np.float32(0.0), label, came)
-        return passed(label, floor, self.fine, np.float32(0.0))
+        for leg, (a, b) in enumerate(zip(cells[:-1], cells[1:], strict=True)):
+            if not np.isfinite(bottleneck(floor, self.fine, a, b, np.float32(0.0), label, came)):
+                return leg
+        return None
 
     def end_gives(self, conceded: tuple[Rule, ...]) -> list[float]:
         """What the rules in question need at each stop, exactly; infinite where another rule is broken there."""
@@ -192,7 +210,9 @@ class Flood:
                     easting_m=float(0.5 * (east[middle] + east[middle + 1])),
                     northing_m=float(0.5 * (north[middle] + north[middle + 1])),
                     direction=(float(unit[0]), float(unit[1])),
-                    length_m=float(np.hypot(np.diff(east[first : last + 1]), np.diff(north[first : last + 1])).sum()),
+                    length_m=float(
+                        np.hypot(np.diff(east[first : last + 1]), np.diff(north[first : last + 1])).sum()
+                    ),
                     need=float(need[worst]),
                     at_end=bool(worst == 0 or worst == len(need) - 1),
                     before=int(path[max(first - 1, 0)]),
@@ -207,7 +227,9 @@ def _labels(floor: Terrain) -> tuple[NDArray[np.float32], NDArray[np.int8]]:
     return np.empty(cells, dtype=np.float32), np.empty(cells, dtype=np.int8)
 
 
-def _raise(floor: Terrain, ground: ClosedGround, easting: float, northing: float, radius: float, need: float) -> None:
+def _raise(
+    floor: Terrain, ground: ClosedGround, easting: float, northing: float, radius: float, need: float
+) -> None:
     """Cells in question within `radius` of a place need at least `need` (in place)."""
     grid = ground.grid
     u, v = (float(x) for x in grid.to_cells(easting, northing))

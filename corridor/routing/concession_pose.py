@@ -190,7 +190,9 @@ def _measure(frame: _Frame, straights: NDArray) -> _Measured:
     within = np.where(inside, give, 0.0)
     need = within.max(axis=1)
     score = need / max(rule.tolerance(0.0), 1e-9) + BAD * (broken + 10.0 * ~crossing)
-    return _Measured(score, need, first, last, within.argmax(axis=1), np.stack([easting, northing], axis=-1), forward)
+    return _Measured(
+        score, need, first, last, within.argmax(axis=1), np.stack([easting, northing], axis=-1), forward
+    )
 
 
 def _joins(
@@ -224,7 +226,11 @@ def _needs(
             bad |= here > 1e-6
     surface, rules = ground.surface, ground.project.rules
     along, across = slopes_at(
-        ground.project.seabed, easting, northing, np.broadcast_to(bearing, easting.shape), rules.slope_baseline_m
+        ground.project.seabed,
+        easting,
+        northing,
+        np.broadcast_to(bearing, easting.shape),
+        rules.slope_baseline_m,
     )
     for tangent, limit, name in (
         (along, surface.tan_along, "max_slope_along_deg"),
@@ -308,23 +314,46 @@ def _distinct(straights: NDArray, score: NDArray, cell: float) -> list[NDArray]:
     return chosen
 
 
+_AROUND = np.array(
+    [(i, j) for i in (-1.0, -0.5, 0.0, 0.5, 1.0) for j in (-1.0, -0.5, 0.0, 0.5, 1.0) if i or j]
+)
+
+
 def _polish(frame: _Frame, start: NDArray, cell: float) -> NDArray:
-    """Pattern search on offset and bearing, steps halved fourteen times."""
+    """Pattern search on offset and bearing, steps halved fifteen times.
+
+    Straights are turned about their worst place, where a turn by itself costs
+    least, and shifted.
+    """
     best = start.copy()
-    value = _measure(frame, best[None, :]).score[0]
-    offset, bearing = cell / 2.0, math.radians(BEARING_STEP_DEG / 2.0)
-    for _ in range(14):
+    measured = _measure(frame, best[None, :])
+    step = np.array([cell / 2.0, math.radians(BEARING_STEP_DEG / 2.0)])
+    for _ in range(15):
         for _ in range(6):
-            around = best + np.array(
-                [(i * offset, j * bearing) for i in (-1, -0.5, 0, 0.5, 1) for j in (-1, -0.5, 0, 0.5, 1) if i or j]
-            )
-            scores = _measure(frame, around).score
-            k = int(scores.argmin())
-            if scores[k] >= value:
+            pivot = measured.at[0, measured.worst[0]]
+            around = _turned(frame, pivot, best[1], _AROUND * step)
+            if around.size == 0:
                 break
-            best, value = around[k], scores[k]
-        offset, bearing = offset / 2.0, bearing / 2.0
+            others = _measure(frame, around)
+            k = int(others.score.argmin())
+            if others.score[k] >= measured.score[0]:
+                break
+            best, measured = around[k], _measure(frame, around[k][None, :])
+        step = step / 2.0
     return best
+
+
+def _turned(frame: _Frame, pivot: NDArray, bearing: float, change: NDArray) -> NDArray[np.float64]:
+    """Straights (n, 2) through a place shifted sideways, with the bearing changed by so much."""
+    to = bearing + change[:, 1]
+    unit = np.column_stack([np.sin(to), np.cos(to)])
+    through = pivot + change[:, :1] * np.column_stack([unit[:, 1], -unit[:, 0]])
+    across = np.array([frame.pinch.direction[1], -frame.pinch.direction[0]])
+    away = through - np.array([frame.pinch.easting_m, frame.pinch.northing_m])
+    area = across[0] * unit[:, 1] - across[1] * unit[:, 0]
+    good = np.abs(area) > 1e-3
+    offset = (away[:, 0] * unit[:, 1] - away[:, 1] * unit[:, 0])[good] / area[good]
+    return np.column_stack([offset, to[good]])
 
 
 def _pose(frame: _Frame, straight: NDArray, measured: _Measured) -> Pose:
@@ -342,4 +371,3 @@ def _pose(frame: _Frame, straight: NDArray, measured: _Measured) -> Pose:
         give=float(measured.give[0]),
         worst_m=(float(worst[0]), float(worst[1])),
     )
-

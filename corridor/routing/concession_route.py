@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from corridor.progress import Progress, silent
 from corridor.routing.approach import edge_meetings
 from corridor.routing.concession_ground import ClosedGround, give_at
 from corridor.routing.concession_pose import Pose
-from corridor.routing.concession_rules import Rule
+from corridor.routing.concession_rules import Rule, rules_of
 from corridor.routing.concession_search import GREED, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
@@ -33,6 +33,9 @@ WINDOW_CELLS = 24
 
 MOST_WINDOW = 0.6
 """Windows that cover more than this share of the grid: all of it is made anew."""
+
+REPAIRS = 5
+"""Times a line that cuts a zone's corner is searched again with that place closed."""
 
 TOLERANCE_M = 0.01
 ANGLE_TOLERANCE_DEG = 1e-3
@@ -92,7 +95,9 @@ def _patched(surface: CostSurface, patch: CostSurface) -> CostSurface:
     ground[there] = cells
     closed_by = surface.closed_by.copy()
     closed_by[there] = np.where(patch.closed_by >= 0, 0, -1)
-    return replace(surface, ground=ground, rim=np.concatenate([surface.rim, patch.rim[1:]]), closed_by=closed_by)
+    return replace(
+        surface, ground=ground, rim=np.concatenate([surface.rim, patch.rim[1:]]), closed_by=closed_by
+    )
 
 
 def boxes_around(poses: Sequence[Pose], margin_m: float) -> list[tuple[float, float, float, float]]:
@@ -133,7 +138,9 @@ def route_through(
             begin, waiting = Stop(RouteEnd(*pose.to_m, pose.bearing_deg), straight), []
         if leg < len(stops) - 2:
             waiting.append(stops[leg + 1])
-    piece = _stretch(surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), greed, progress)
+    piece = _stretch(
+        surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), greed, progress
+    )
     return None if piece is None else _joined([*pieces, piece])
 
 
@@ -191,11 +198,8 @@ def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[P
     finished line.
     """
     layer = ground.project.layer(rule.layer) if rule.layer else None
-    if rule.rule == "standoff_m":
-        return _standoff_need(ground, rule, line)
-    if rule.rule == "stay_within":
-        xy = _dense(line, 1.0)
-        return float(give_at(ground, rule.key, xy[:, 0], xy[:, 1]).max())
+    if rule.rule in ("standoff_m", "stay_within"):
+        return float(area_needs(ground, rule, line)[1].max(initial=0.0))
     course = elements(line)
     if rule.rule == "depth_range_m" or rule.kind == "slope":
         return _ground_need(ground, rule, line, near)
@@ -223,17 +227,27 @@ def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[P
     return max(rule.limit - float(least), 0.0)
 
 
-def _standoff_need(ground: ClosedGround, rule: Rule, line: Alignment) -> float:
-    """Give of an avoid layer: only the parts of the line near its features are looked at."""
-    layer, project = ground.project.layer(rule.layer), ground.project
-    limits = standoff_limits_m(layer, project.rules, project.crs)
+def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArray, NDArray]:
+    """Give of a standoff or a stay_within layer along a line.
+
+    Returns
+    -------
+    xy : array (n, 2)
+        Places on the line at most 1 m apart, those near the layer's features only.
+    give : array (n,)
+    """
     chain = shapely.LineString(densify(line, 0.01))
-    near = np.flatnonzero(shapely.distance(layer.geometries, chain) < limits)
-    if near.size == 0:
-        return 0.0
-    zones = shapely.union_all(shapely.buffer(layer.geometries[near], limits[near] + 1.0))
-    xy = shapely.get_coordinates(shapely.segmentize(shapely.intersection(chain, zones), 1.0))
-    return float(give_at(ground, rule.key, xy[:, 0], xy[:, 1]).max(initial=0.0))
+    if rule.rule == "standoff_m":
+        layer, project = ground.project.layer(rule.layer), ground.project
+        limits = standoff_limits_m(layer, project.rules, project.crs)
+        near = np.flatnonzero(shapely.distance(layer.geometries, chain) < limits)
+        if near.size == 0:
+            return np.empty((0, 2)), np.empty(0)
+        chain = shapely.intersection(
+            chain, shapely.union_all(shapely.buffer(layer.geometries[near], limits[near] + 1.0))
+        )
+    xy = shapely.get_coordinates(shapely.segmentize(chain, 1.0))
+    return xy, give_at(ground, rule.key, xy[:, 0], xy[:, 1])
 
 
 def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose]) -> float:
@@ -253,23 +267,66 @@ def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequen
     return float(over.max(initial=0.0))
 
 
-def _dense(line: Alignment, spacing_m: float) -> NDArray[np.float64]:
-    """Positions on a line no further apart than `spacing_m`, tangent points included."""
-    return shapely.get_coordinates(shapely.segmentize(shapely.LineString(densify(line, 0.01)), spacing_m))
+def sound_line(
+    ground: ClosedGround, surface: CostSurface, project: Project, eased: Mapping[tuple[str, str, str], float],
+    poses: Sequence[Pose] = (), progress: Progress = silent,
+) -> Alignment | None:  # fmt: skip
+    """A line that keeps every standoff and area by exact geometry too, or None.
+
+    The search knows a zone's edge cell by cell; at a corner a line may cut it by
+    a fraction of a cell. Such a place is closed and the search runs again.
+
+    Parameters
+    ----------
+    eased : mapping of rule key -> give
+        Rules that are eased, and how far; they may be used up to that.
+    """
+    areas = [rule for rule in rules_of(ground.project) if rule.rule in ("standoff_m", "stay_within")]
+    for _ in range(REPAIRS):
+        line = route_through(surface, project, poses, progress=progress)
+        if line is None:
+            return None
+        places = []
+        for rule in areas:
+            xy, give = area_needs(ground, rule, line)
+            places.append(xy[give > eased.get(rule.key, 0.0) + _slack(rule)])
+        wrong = np.concatenate(places) if places else np.empty((0, 2))
+        if len(wrong) == 0:
+            return line
+        surface = _closed_at(surface, wrong)
+    return None
 
 
-def broken(ground: ClosedGround, eased: dict[tuple[str, str, str], float], line: Alignment, rules: Sequence[Rule]) -> list[str]:
-    """Rules that a line breaks by exact geometry, some of them eased (key -> give); slopes and depths are left out.
+def _slack(rule: Rule) -> float:
+    if rule.kind == "angle":
+        return ANGLE_TOLERANCE_DEG
+    return max(TOLERANCE_M, 1e-4 * abs(rule.limit))
 
-    Those are verified on the finest seabed when a line is finished.
+
+def _closed_at(surface: CostSurface, xy: NDArray) -> CostSurface:
+    u, v = surface.grid.to_cells(xy[:, 0], xy[:, 1])
+    col = np.clip(np.floor(u).astype(int), 0, surface.grid.cols - 1)
+    row = np.clip(np.floor(v).astype(int), 0, surface.grid.rows - 1)
+    ground = surface.ground.copy()
+    ground[row, col, 0] = np.inf
+    return replace(surface, ground=ground)
+
+
+def broken(
+    ground: ClosedGround,
+    eased: Mapping[tuple[str, str, str], float],
+    line: Alignment,
+    near: Sequence[Pose] = (),
+) -> list[str]:
+    """Rules that a line breaks by exact geometry, some of them eased (key -> give).
+
+    Slopes and depths are left out: they are verified on the finest seabed when a
+    line is finished.
     """
     found = []
-    for rule in rules:
+    for rule in rules_of(ground.project):
         if rule.kind == "slope" or rule.rule == "depth_range_m":
             continue
-        allowed = eased.get(rule.key, 0.0)
-        slack = ANGLE_TOLERANCE_DEG if rule.kind == "angle" else max(TOLERANCE_M, 1e-4 * abs(rule.limit))
-        if needs_of(ground, rule, line) > allowed + slack:
+        if needs_of(ground, rule, line, near) > eased.get(rule.key, 0.0) + _slack(rule):
             found.append(f"{rule.rule} {rule.layer}".strip())
     return found
-

@@ -29,6 +29,9 @@ LEAST_SHARE = 0.05
 
 FAR_M = 1e6
 
+DEEPEST_M = 12000.0
+"""A depth limit beyond every sea limits nothing."""
+
 CONSENT_WORDS = re.compile(
     r"\b(safety zones?|munitions?|ordnance|uxo|mines?|minefields?|heritage|historic|war graves?"
     r"|protected|reserves?|military)\b"
@@ -151,8 +154,8 @@ def rules_of(project: Project) -> tuple[Rule, ...]:
     found += [
         Rule("max_slope_along_deg", "", "", SLOPE, rules.max_slope_along_deg, 1, _most_slope(rules.max_slope_along_deg)),
         Rule("max_slope_across_deg", "", "", SLOPE, rules.max_slope_across_deg, 1, _most_slope(rules.max_slope_across_deg)),
-        Rule("depth_range_m", "", "shallow", AREA, low, -1, max(low, 0.0)),
-        Rule("depth_range_m", "", "deep", AREA, high, 1, FAR_M),
+        *([Rule("depth_range_m", "", "shallow", AREA, low, -1, low)] if low > 0.0 else []),
+        *([Rule("depth_range_m", "", "deep", AREA, high, 1, FAR_M)] if high < DEEPEST_M else []),
         Rule("min_bend_radius_m", "", "", BEND, rules.min_bend_radius_m, -1, rules.min_bend_radius_m * (1.0 - LEAST_SHARE)),
     ]  # fmt: skip
     for name in ("min_straight_m", "end_straight_m"):
@@ -182,9 +185,31 @@ def _of_layer(layer: Layer, project: Project) -> list[Rule]:
     if layer.rule == "cross":
         found = []
         if layer.min_angle_deg > 0.0:
-            found.append(Rule("min_angle_deg", layer.name, "", ANGLE, layer.min_angle_deg, -1, layer.min_angle_deg - 1.0, consent))
+            found.append(
+                Rule(
+                    "min_angle_deg",
+                    layer.name,
+                    "",
+                    ANGLE,
+                    layer.min_angle_deg,
+                    -1,
+                    layer.min_angle_deg - 1.0,
+                    consent,
+                )
+            )
         if layer.straight_each_side_m > 0.0:
-            found.append(Rule("straight_each_side_m", layer.name, "", BEND, layer.straight_each_side_m, -1, layer.straight_each_side_m, consent))
+            found.append(
+                Rule(
+                    "straight_each_side_m",
+                    layer.name,
+                    "",
+                    BEND,
+                    layer.straight_each_side_m,
+                    -1,
+                    layer.straight_each_side_m,
+                    consent,
+                )
+            )
         return found  # fmt: skip
     return []
 

@@ -22,7 +22,7 @@ from corridor.routing.space import SearchSpace
 GREED = 1.5
 BATCH = 2_000
 
-MOST_STATES = 3_000_000
+MOST_STATES = 400_000
 """States settled before a search is given up: no line was found, none is disproved."""
 
 UNREACHED = 1e15
@@ -59,7 +59,12 @@ def any_line(
 
 
 def _run(
-    space: SearchSpace, net: PortalNet, field: RelaxedField, greed: float, most_states: int, progress: Progress
+    space: SearchSpace,
+    net: PortalNet,
+    field: RelaxedField,
+    greed: float,
+    most_states: int,
+    progress: Progress,
 ) -> tuple[_Found, bool]:
     headings = space.rules.headings
     states = field.stages * field.cells * headings

@@ -73,7 +73,9 @@ def _word(
     return np.array(points).reshape(-1, 2), np.full(len(points), radius)
 
 
-def _arc(at: NDArray, direction: NDArray, turn: float, side: float, radius: float, most: float) -> list[NDArray]:
+def _arc(
+    at: NDArray, direction: NDArray, turn: float, side: float, radius: float, most: float
+) -> list[NDArray]:
     """IPs of an arc of `turn` (>= 0) to one side that begins at a point in a direction."""
     if turn < 1e-9:
         return []

@@ -217,7 +217,10 @@ def _words(course: Course, given: _Line) -> list[_Line]:
     for points, radii in words(begin, first, finish, last, course.radius, course.between > 0.0):
         count = len(points)
         line = _room(
-            np.vstack([start, points, end]), np.concatenate([[0.0], radii, [0.0]]), np.zeros(count + 2, bool), count
+            np.vstack([start, points, end]),
+            np.concatenate([[0.0], radii, [0.0]]),
+            np.zeros(count + 2, bool),
+            count,
         )
         line.price = _price(course, line, SOFT)
         lines.append(line)

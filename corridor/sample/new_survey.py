@@ -46,13 +46,6 @@ values = "elevation"
 vertical_datum = "LAT"
 """
 
-SURVEY_TABLE = """
-[survey]                        # how new soundings are judged: corridor survey project.toml new_survey.laz
-order = "1a"                    # of IHO S-44; failing it is exit code 5
-uncertainty = {a_m = 0.2, b = 0.004}
-contact_height_m = 2.0          # least height of an object; default: the order's feature size
-"""
-
 Array = NDArray[np.float64]
 
 

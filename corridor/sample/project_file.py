@@ -165,8 +165,17 @@ kp_interval_m = 100
 """
 
 
+SURVEY_TABLE = """
+[survey]                        # how new soundings are judged: corridor survey project.toml new_survey.laz
+order = "1a"                    # of IHO S-44; failing it is exit code 5
+uncertainty = {a_m = 0.2, b = 0.004}
+contact_height_m = 2.0          # least height of an object; default: the order's feature size
+"""
+"""How the sample judges new soundings."""
+
+
 def project_text() -> str:
     """The project file as text, its seabed and ends taken from :mod:`corridor.sample.layout`."""
     surveys = [_SURVEY.format(file=layout.block_file(k + 1)) for k in range(layout.STRIP_BLOCKS)]
     rules = _RULES.format(start=layout.at(*layout.START_KM), end=layout.at(*layout.END_KM))
-    return "".join([_HEAD, *surveys, _REGIONAL, _LAYERS, rules])
+    return "".join([_HEAD, *surveys, _REGIONAL, _LAYERS, rules, SURVEY_TABLE])

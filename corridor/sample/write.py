@@ -16,6 +16,7 @@ from rasterio.transform import from_origin
 from corridor.errors import InputError
 from corridor.progress import Progress, silent
 from corridor.sample import layout, obstructions, surveys
+from corridor.sample.new_survey import write_new_survey
 from corridor.sample.project_file import project_text
 
 NODATA = -9999.0
@@ -82,7 +83,7 @@ def write_sample(folder: Path, *, overwrite: bool = False, progress: Progress = 
 
 def _refuse_existing(folder: Path) -> None:
     names = ["project.toml", "seabed_regional.tif", "obstructions.gpkg", layout.block_file(1)]
-    names += ["protected_reef.geojson", "new_wreck.geojson", "platform_zone.shp"]
+    names += ["protected_reef.geojson", "new_wreck.geojson", "platform_zone.shp", "new_survey.laz"]
     taken = [name for name in names if (folder / name).exists()]
     if taken:
         raise InputError(
@@ -97,6 +98,7 @@ def _write_all(folder: Path, progress: Progress) -> None:
         progress("sample", done / (len(makers) + 1))
         _write_raster(make(), folder)
     _write_layers(folder)
+    write_new_survey(folder)
     (folder / "project.toml").write_text(project_text(), encoding="utf-8", newline="\n")
 
 

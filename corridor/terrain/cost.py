@@ -122,9 +122,7 @@ def cost_surface(
     )
 
 
-def sample_ground(
-    seabed: Seabed, grid: Grid, baseline_m: float
-) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+def sample_ground(seabed: Seabed, grid: Grid, baseline_m: float) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Depth, source and gradient of every cell.
 
     The gradient is the slope over `baseline_m` as the rules define it, averaged
@@ -264,7 +262,9 @@ def _apply(
             zone = clearance(geometry, float(limit), grid)
             again = None
             if tie_in:
-                reach = rules.tie_in_length_m * float(scale_factor(grid.crs, ends[0].easting, ends[0].northing))
+                reach = rules.tie_in_length_m * float(
+                    scale_factor(grid.crs, ends[0].easting, ends[0].northing)
+                )
                 found = list(tie_in_cells(geometry, float(limit), ends, reach, grid))
                 again = np.unique(np.concatenate(found)) if found else None
             builder.keep_clear(zone, f"standoff_m: {layer.name} / {feature}", again)

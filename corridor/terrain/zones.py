@@ -103,9 +103,7 @@ def clearance_inside(geometry: shapely.Geometry, limit_m: float, grid: Grid) -> 
     """Cells of `grid` closed by keeping `limit_m` inside `geometry` (stay_within)."""
     half = HALF_DIAGONAL * grid.cell_m
     every = np.arange(grid.rows * grid.cols)
-    near, easting, northing = cells_inside(
-        geometry.buffer(half * (1.0 + _INSCRIBED), quad_segs=16), grid
-    )
+    near, easting, northing = cells_inside(geometry.buffer(half * (1.0 + _INSCRIBED), quad_segs=16), grid)
     outside = np.setdiff1d(every, near, assume_unique=True)
     core = geometry.buffer(-(limit_m + half), quad_segs=16)
     shapely.prepare(core)

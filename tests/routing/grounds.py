@@ -16,7 +16,16 @@ CRS = "EPSG:32740"
 NO_ASSETS = Assets(np.empty((0, 4)), np.empty(0, np.int32), np.empty(0), np.empty(0), np.empty(0))
 
 
-def surface(factor, east=None, south=None, cell_m=10.0, along_deg=12.0, across_deg=8.0, slope_cost=1.0, assets=NO_ASSETS):
+def surface(
+    factor,
+    east=None,
+    south=None,
+    cell_m=10.0,
+    along_deg=12.0,
+    across_deg=8.0,
+    slope_cost=1.0,
+    assets=NO_ASSETS,
+):
     """A cost surface straight from arrays: factor and gradient (tangents) per cell."""
     factor = np.asarray(factor, dtype=np.float32)
     rows, cols = factor.shape
@@ -74,8 +83,7 @@ def price(surf: CostSurface, moves, row: int, col: int, first: int, last: int) -
         if not math.isfinite(factor) or abs(along) > surf.tan_along or abs(across) > surf.tan_across:
             return math.inf
         total += length * (
-            factor
-            + surf.slope_cost * ((along / surf.tan_along) ** 2 + (across / surf.tan_across) ** 2)
+            factor + surf.slope_cost * ((along / surf.tan_along) ** 2 + (across / surf.tan_across) ** 2)
         )
     return total
 

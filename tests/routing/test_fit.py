@@ -87,7 +87,10 @@ def fitted_length(x: float, y: float, a: float, b: float) -> float:
     result = fit(straight_path(start, end), OPEN, rules(), start, end)
     assert result.feasible
     curve = bends(result.alignment)
-    for bearing, wanted in ((curve.bearing_rad[0], start.bearing_deg), (curve.bearing_rad[-1], end.bearing_deg)):
+    for bearing, wanted in (
+        (curve.bearing_rad[0], start.bearing_deg),
+        (curve.bearing_rad[-1], end.bearing_deg),
+    ):
         assert math.remainder(math.degrees(bearing) - wanted, 360.0) == pytest.approx(0.0, abs=1e-6)
     if result.bends:
         assert result.alignment.radius_m[1:-1].min() >= R * (1 - 1e-9)

@@ -19,10 +19,10 @@ import rasterio
 
 from corridor.errors import CorridorError, InputError, SettingError
 from corridor.io.project import read_project
-from corridor.io.survey_files import project_text, safe_name, toml_text, write_raster
 from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.survey import Survey
+from corridor.publish.survey_files import project_text, safe_name, toml_text, write_raster
 from corridor.publish.survey_page import page
 from corridor.publish.survey_set import check_places, publish_survey, survey_places
 from corridor.survey.study import with_survey
@@ -202,7 +202,7 @@ import resource, signal, sys
 import numpy as np
 from pathlib import Path
 from corridor.errors import CorridorError
-from corridor.io.survey_files import write_raster
+from corridor.publish.survey_files import write_raster
 from corridor.model.grid import Grid
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), int(sys.argv[2])))

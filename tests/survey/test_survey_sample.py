@@ -30,9 +30,9 @@ def result(files: list[Path]) -> Survey:
     grid = Grid(400, 500, east - 500.0, north + 400.0, 2.0, layout.CRS)
     depth = -mean_elevation_m(grid).astype(np.float32)
     strip = Surface("strip", grid, depth, Uncertainty(0.25, 0.0075))
-    project = Project(
-        "strip", layout.CRS, "LAT", Seabed((strip,), "LAT"), (), RouteRules(min_bend_radius_m=1500.0), RouteEnd(east, north), RouteEnd(east + 100.0, north),
-    )  # fmt: skip
+    ends = RouteEnd(east, north), RouteEnd(east + 100.0, north)
+    seabed = Seabed((strip,), "LAT")
+    project = Project("strip", layout.CRS, "LAT", seabed, (), RouteRules(min_bend_radius_m=1500.0), *ends)
     chosen = SurveySettings(uncertainty={"a_m": 0.2, "b": 0.004}, contact_height_m=2.0)
     with TileStore() as store:
         return study_survey(project, open_soundings(files[:1], project), store, chosen, "sample")
