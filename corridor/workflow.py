@@ -17,8 +17,8 @@ from corridor.model.survey import Declaration, Survey, SurveySettings
 from corridor.permit.season import active_layers
 from corridor.permit.study import zone_study
 from corridor.progress import Progress, silent
-from corridor.routing.chainage import station_of
 from corridor.routing.bound import lower_bound_m
+from corridor.routing.chainage import station_of
 from corridor.routing.fit import fit
 from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
@@ -27,7 +27,7 @@ from corridor.survey.study import LinePoints, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
 
 SLOPE_MARGINS = (0.92, 1.0)
-"""Shares of the slope limits that the search holds, in order of trial: a cell's mean hides its steepest place."""
+"""Shares of the slope limits that the search holds, in order: a cell's mean hides its worst place."""
 
 
 def route(project: Project, progress: Progress = silent) -> Study:

@@ -64,7 +64,7 @@ def with_pipe(
 def even_stations(line: Elements, spacing_m: float) -> NDArray[np.float64]:
     """Chainages 0, h, 2h, ... up to the last whole step, m."""
     spacing = max(spacing_m, line.total_m / MOST_STATIONS)
-    return np.arange(int(line.total_m / spacing + 1e-9) + 1) * spacing
+    return np.arange(int(line.total_m / spacing + 1e-9) + 1, dtype=np.float64) * spacing
 
 
 def crossed_assets(crossings: Table, project: Project) -> tuple[list[CrossedAsset], tuple[str, ...]]:
@@ -110,15 +110,15 @@ def _present(attributes: Mapping[str, Any]) -> dict[str, float]:
 def _tvu_m(project: Project, depth: NDArray, source: NDArray) -> NDArray | None:
     """95 % vertical uncertainty at every station; None unless every surface states its own."""
     surfaces = project.seabed.surfaces
-    if any(surface.uncertainty is None for surface in surfaces):
-        return None
     tvu = np.full(depth.shape, np.nan)
     for index, surface in enumerate(surfaces):
         here = source == index
         if isinstance(surface.uncertainty, Uncertainty):
             tvu[here] = surface.uncertainty.at(depth[here])
-        else:
+        elif surface.uncertainty is not None:
             tvu[here] = float(np.nanmean(surface.uncertainty))
+        else:
+            return None
     return tvu
 
 

@@ -22,9 +22,7 @@ def add_to(commands: Commands) -> None:
         metavar="FILE",
         help="GeoPackage to write (default: charts.gpkg beside the project)",
     )
-    parser.add_argument(
-        "--rules", type=Path, metavar="FILE", help="your own table of classes and rules (TOML)"
-    )
+    parser.add_argument("--rules", metavar="FILE", help="your own table of classes and rules (TOML)")
     add_common(parser, folder=False)
     parser.set_defaults(run=run)
 

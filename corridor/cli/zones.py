@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from pathlib import Path
 
 from corridor.cli.common import Commands, add_common, out_folder, say, telling
 
@@ -13,9 +12,7 @@ def add_to(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = commands.add_parser("zones", help="exclusion-zone map, lists and permit tables")
     parser.add_argument("project", metavar="PROJECT", help="project file (TOML)")
-    parser.add_argument(
-        "--alignment", type=Path, metavar="FILE", help="a line: adds its permit tables and conditions"
-    )
+    parser.add_argument("--alignment", metavar="FILE", help="a line: adds its permit tables and conditions")
     parser.add_argument(
         "--format", metavar="LIST", help="some of geojson,gpkg,kml,csv,html,pdf (default: all)"
     )

@@ -142,7 +142,8 @@ def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, lon
                     if fewer < 0:
                         continue
                     total = judge(
-                        course, t_points, t_radii, t_locked, fewer, first - 2, first + 1, legs, arcs, best, penalty
+                        course, t_points, t_radii, t_locked, fewer, first - 2, first + 1,
+                        legs, arcs, best, penalty,
                     )  # fmt: skip
                     if total < best - _GAIN:
                         take(points, radii, locked, t_points, t_radii, t_locked)

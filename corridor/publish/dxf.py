@@ -124,18 +124,18 @@ def _spans(drawing, model, table) -> None:
         coordinates = shapely.get_coordinates(shape)
         model.add_lwpolyline(coordinates, dxfattribs={"layer": layers[verdict]})
         words = f"span {entry['span']}, {entry['length_m']:.3f} m"
-        _text_at(model, layers[verdict], *coordinates[0], words, SPAN_TEXT_HEIGHT_M)
+        _text_at(model, layers[verdict], coordinates[0][0], coordinates[0][1], words, SPAN_TEXT_HEIGHT_M)
 
 
 def _project_layers(drawing, model, study: Study) -> None:
     for table in layer_tables(study):
         name = _layer(drawing, table.name, rule_colour(table.kind.split(":", 1)[1]))
         names = np.asarray(table.columns["feature"])
-        for feature, shape in zip(names, table.geometry, strict=True):
+        for feature, shape in zip(names, () if table.geometry is None else table.geometry, strict=True):
             for part in shapely.get_parts(shape):
                 _shape(model, name, part)
             place = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
-            _text_at(model, name, *place, str(feature))
+            _text_at(model, name, place[0], place[1], str(feature))
 
 
 def _shape(model, layer: str, part) -> None:

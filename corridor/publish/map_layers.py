@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from corridor.model.layers import Layer
 from corridor.model.project import Project
+from corridor.permit.columns import publishable
 from corridor.publish.packing import packed_numbers
 from corridor.publish.palette import RULE_WORDS
 from corridor.publish.summary import json_ready
@@ -71,6 +72,8 @@ def _simplified(shapes: NDArray[np.object_], tolerance: float) -> NDArray[np.obj
 
 def _layer(project: Project, layer: Layer, shapes: NDArray[np.object_]) -> dict[str, Any]:
     with_attributes = len(layer) <= MOST_FEATURES_WITH_ATTRIBUTES
+    zones = project.tables.get("zones")
+    columns, _ = publishable(layer, zones.publish_columns if zones else ())
     return {
         "name": layer.name,
         "rule": layer.rule,
@@ -78,7 +81,7 @@ def _layer(project: Project, layer: Layer, shapes: NDArray[np.object_]) -> dict[
         "facts": layer_facts(layer),
         "names": list(layer.features),
         "standoff_m": json_ready(np.round(layer.standoff_m, 3)),
-        "attributes": [_attributes(item) for item in layer.attributes] if with_attributes else [],
+        "attributes": [_attributes(item, columns) for item in layer.attributes] if with_attributes else [],
         "shapes": packed_shapes(shapes, project.crs),
         "rings": packed_shapes(ring_shapes(layer, project), project.crs),
     }
@@ -98,8 +101,9 @@ def layer_facts(layer: Layer) -> dict[str, Any]:
     return facts
 
 
-def _attributes(item: Mapping[str, Any]) -> dict[str, Any]:
-    kept = [(key, value) for key, value in item.items() if value is not None][:MOST_ATTRIBUTES]
+def _attributes(item: Mapping[str, Any], columns: tuple[str, ...]) -> dict[str, Any]:
+    """A feature's attributes, without columns that look like personal data."""
+    kept = [(key, item[key]) for key in columns if item.get(key) is not None][:MOST_ATTRIBUTES]
     return {str(key): json_ready(value) for key, value in kept}
 
 

@@ -22,7 +22,7 @@ from corridor.publish.tables import decimals, plain
 def packed_table(table: Mapping[str, ArrayLike]) -> dict[str, Any]:
     """A table as ``{"rows": n, "columns": {name: packed column}}``."""
     columns = {name: packed_column(name, np.asarray(values)) for name, values in table.items()}
-    return {"rows": len(next(iter(table.values()), ())), "columns": columns}
+    return {"rows": len(np.asarray(next(iter(table.values()), ()))), "columns": columns}
 
 
 def packed_column(name: str, values: NDArray) -> dict[str, Any]:

@@ -64,7 +64,7 @@ class Frame:
     @property
     def middle_latitude_deg(self) -> float:
         """Latitude of the frame's middle row."""
-        return _latitude(self.north - self.rows * self.pixel / 2.0)
+        return float(_latitude(self.north - self.rows * self.pixel / 2.0))
 
     @property
     def ground_pixel_m(self) -> float:

@@ -77,7 +77,7 @@ def _qml(column: str | None, symbols: list[Symbol], kind: int) -> str:
         categories = ET.SubElement(renderer, "categories")
         for number, symbol in enumerate(symbols):
             given = {"value": symbol.value or "", "symbol": str(number), "label": symbol.label}
-            ET.SubElement(categories, "category", render="true", **given)
+            ET.SubElement(categories, "category", {"render": "true", **given})
     holder = ET.SubElement(renderer, "symbols")
     for number, symbol in enumerate(symbols):
         _qml_symbol(holder, str(number), symbol, kind)

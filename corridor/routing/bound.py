@@ -21,13 +21,13 @@ Why it holds
    its ends. The bound is that chain's cost less two cells over the excess.
 
 Step 3 is exact on uniform ground and conservative on ground that varies slowly
-against the cell; it is tested, not proven, on ground rough at cell level. For a
-proof there see :func:`corridor.routing.certificate.certified_bound_m`.
+against the cell; it is tested, not proven, on ground rough at cell level.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import minimum_filter
@@ -82,10 +82,7 @@ def lower_bound_m(
     ground = optimistic(surface)
     space = search_space(ground, replace(rules, bend_cost_m=0.0))
     stops = (start, *via, end)
-    return sum(
-        _between(space, ground, first, last, progress)
-        for first, last in zip(stops[:-1], stops[1:], strict=True)
-    )
+    return sum(_between(space, ground, first, last, progress) for first, last in pairwise(stops))
 
 
 def _between(space, ground: CostSurface, first: RouteEnd, last: RouteEnd, progress: Progress) -> float:

@@ -42,7 +42,7 @@ from corridor.routing.concession_rules import AREA, Rule
 OTHER_PASSES = 4
 """Passes looked at beyond the first."""
 
-STEPS_UP = (1.1, 1.3, 1.8, 3.0, 6.0)
+STEPS_UP = (1.03, 1.1, 1.3, 1.8, 3.0, 6.0)
 """Where no line is found at the exact need: tried with these multiples of it."""
 
 STEPS_DOWN = 4

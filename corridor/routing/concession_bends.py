@@ -63,8 +63,15 @@ def _eased(surface: CostSurface, ground: ClosedGround, eased, rule: Rule) -> Cos
     return eased_surface(replace(ground, surface=surface), eased)
 
 
-def asking(ground: ClosedGround, progress: Progress = silent) -> Asking:
-    """The coarsest grid, from `ASK_CELLS` up, on which no line is found either."""
+def asking(ground: ClosedGround, progress: Progress = silent) -> tuple[Asking, Alignment | None]:
+    """The coarsest grid, from `ASK_CELLS` up, on which no line is found either.
+
+    Returns
+    -------
+    ask : Asking
+    line : Alignment or None
+        A line that the search grid itself has after all.
+    """
     project, grid = ground.project, ground.grid
     cell = grid.cell_m * max(1.0, np.sqrt(grid.rows * grid.cols / ASK_CELLS))
     cell = min(cell, max(project.rules.min_bend_radius_m / LEAST_CELLS_PER_RADIUS, grid.cell_m))
@@ -75,9 +82,10 @@ def asking(ground: ClosedGround, progress: Progress = silent) -> Asking:
             ground, cost_surface(project, grid=coarse, slope_margin=ground.surface.slope_margin)
         )
         if candidate.line(None, 0.0, progress) is None:
-            return candidate
-        cell /= 1.5
-    return Asking(ground, ground.surface)
+            return candidate, None
+        cell /= 2.0
+    ask = Asking(ground, ground.surface)
+    return ask, ask.line(None, 0.0, progress)
 
 
 def least_by_asking(

@@ -19,7 +19,7 @@ from corridor.routing.approach import edge_meetings
 from corridor.routing.concession_ground import ClosedGround, give_at
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import Rule, rules_of
-from corridor.routing.concession_search import GREED, any_line
+from corridor.routing.concession_search import any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
@@ -112,13 +112,12 @@ def boxes_around(poses: Sequence[Pose], margin_m: float) -> list[tuple[float, fl
 
 
 def route_through(
-    surface: CostSurface, project: Project, poses: Sequence[Pose] = (), *, greed: float = GREED,
+    surface: CostSurface, project: Project, poses: Sequence[Pose] = (), *,
     progress: Progress = silent,
 ) -> Alignment | None:  # fmt: skip
     """A line from START through the poses and via points to END, or None.
 
-    Any line that obeys the rules will do; it is near the cheapest only as far
-    as `greed` allows.
+    Any line that obeys the rules will do; it need not be the cheapest.
     """
     rules = project.rules
     pieces: list[Alignment] = []
@@ -131,22 +130,20 @@ def route_through(
             size = float(np.hypot(pose.to_m[0] - pose.from_m[0], pose.to_m[1] - pose.from_m[1]))
             straight = max(rules.min_straight_m - size, 0.0) / 2.0
             here = Stop(RouteEnd(*pose.from_m, pose.bearing_deg), straight)
-            piece = _stretch(surface, space, begin, waiting, here, greed, progress)
+            piece = _stretch(surface, space, begin, waiting, here, progress)
             if piece is None:
                 return None
             pieces.append(piece)
             begin, waiting = Stop(RouteEnd(*pose.to_m, pose.bearing_deg), straight), []
         if leg < len(stops) - 2:
             waiting.append(stops[leg + 1])
-    piece = _stretch(
-        surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), greed, progress
-    )
+    piece = _stretch(surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), progress)
     return None if piece is None else _joined([*pieces, piece])
 
 
-def _stretch(surface, space, begin: Stop, via: list[RouteEnd], end: Stop, greed: float, progress: Progress) -> Alignment | None:  # fmt: skip
+def _stretch(surface, space, begin: Stop, via: list[RouteEnd], end: Stop, progress: Progress) -> Alignment | None:  # fmt: skip
     net = _net(surface, space, begin, via, end)
-    return any_line(space, net, len(via) + 1, greed=greed, progress=progress)[0]
+    return any_line(space, net, len(via) + 1, progress=progress)[0]
 
 
 def _net(surface: CostSurface, space, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:

@@ -7,6 +7,7 @@ is taken `greed` times: the search then heads for the end and settles few states
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -19,19 +20,22 @@ from corridor.routing.relaxed import RelaxedField
 from corridor.routing.search import _alignment, _Found
 from corridor.routing.space import SearchSpace
 
-GREED = 1.5
-BATCH = 2_000
+GREED = ((1.5, 600_000), (2.5, 700_000))
+"""Factor on the field, and states settled before the search is given up, one try after the other.
 
-MOST_STATES = 400_000
-"""States settled before a search is given up: no line was found, none is disproved."""
+A search that is given up has found no line and disproved none: greed of one
+kind runs into dead ends that another passes by.
+"""
+
+BATCH = 2_000
 
 UNREACHED = 1e15
 """Keys beyond this belong to states from which the end cannot be reached."""
 
 
 def any_line(
-    space: SearchSpace, net: PortalNet, stages: int = 1, *, greed: float = GREED,
-    most_states: int = MOST_STATES, progress: Progress = silent,
+    space: SearchSpace, net: PortalNet, stages: int = 1, *, tries: Sequence[tuple[float, int]] = GREED,
+    progress: Progress = silent,
 ) -> tuple[Alignment | None, bool]:  # fmt: skip
     """A line between the portals of a net.
 
@@ -46,16 +50,18 @@ def any_line(
     field = RelaxedField(space, net, stages, progress)
     if not math.isfinite(field.optimum):
         return None, True
-    settled = 0
-    while True:
-        found, given_up = _run(space, net, field, greed, most_states - settled, progress)
-        settled += found.expanded
-        if math.isfinite(found.cost):
-            return _alignment(space, net, found), True
-        if given_up or not math.isfinite(field.limit):
-            return None, not given_up
-        # The only way may leave the part of the field that is known.
-        field.grow(field.limit * 1.5 if field.limit < 4.0 * field.optimum else math.inf)
+    for greed, most_states in tries:
+        while True:
+            found, given_up = _run(space, net, field, greed, most_states, progress)
+            if math.isfinite(found.cost):
+                return _alignment(space, net, found), True
+            if given_up or not math.isfinite(field.limit):
+                break
+            # The only way may leave the part of the field that is known.
+            field.grow(field.limit * 1.5 if field.limit < 4.0 * field.optimum else math.inf)
+        if not given_up:
+            return None, True
+    return None, False
 
 
 def _run(

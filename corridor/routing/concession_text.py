@@ -54,7 +54,7 @@ def limit_words(rule: Rule) -> str:
         "end_straight_m": f"has {value} m of straight at its ends",
         "min_angle_deg": f"crosses {rule.layer} at {value} degrees",
         "straight_each_side_m": f"has {value} m of straight on both sides of {rule.layer}",
-        "depth_range_m": f"keeps {'below' if rule.side == 'shallow' else 'above'} {value} m of depth",
+        "depth_range_m": f"stays in water {'deeper' if rule.side == 'shallow' else 'no deeper'} than {value} m",
     }
     return words[rule.rule]
 

@@ -26,6 +26,8 @@ from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface
 
 NO_CONCESSION = 1e-9
+EXISTS = "A line that obeys every rule exists after all, between the places and directions of the search's grid."
+
 MOST_PAIRS = 3
 """Pairs of rules that are worked out, those that need least on the grid."""
 
@@ -76,8 +78,9 @@ def explain_no_route(
     ground = closed_ground(project, surface)
     flood = Flood.of(ground)
     leg = flood.blocked_leg()
-    found, hopeless = _singles(ground, flood, leg is not None, progress)
-    as_is = next((c.line for c in found if c.give <= NO_CONCESSION), None)
+    found, hopeless, as_is = _singles(ground, flood, leg is not None, progress)
+    if as_is is not None:
+        return NoWay({"reasons": [], "cannot_help": [], "text": EXISTS}, (), as_is, ())
     pair: tuple[Concession, ...] = ()
     if not found and leg is not None:
         pair = _cheapest_pair(ground, flood, [c.rule for c in hopeless], progress)
@@ -85,17 +88,17 @@ def explain_no_route(
     progress("explanation", 1.0)
     found.sort(key=lambda c: (c.rule.needs_consent, c.rule.share(c.give), c.rule.key))
     return NoWay(
-        explanation=_explanation(project, found, hopeless, pair, barrier, leg is not None, as_is),
+        explanation=_explanation(project, found, hopeless, pair, barrier, leg is not None),
         barrier=(*_shown(barrier), *(_conceded(c) for c in found), *_conceded_pair(pair)),
-        line=as_is,
+        line=None,
         concessions=(*found, *pair),
     )
 
 
 def _singles(
     ground: ClosedGround, flood: Flood, separated: bool, progress: Progress
-) -> tuple[list[Concession], list[CannotHelp]]:
-    """Every rule by itself."""
+) -> tuple[list[Concession], list[CannotHelp], Alignment | None]:
+    """Every rule by itself; and a line that needs none of them to give, should there be one."""
     proven = separated and not np.isfinite(flood.least_need(()))
     rules = rules_of(ground.project)
     found: list[Concession] = []
@@ -110,15 +113,18 @@ def _singles(
         if separated and rule.kind != BEND:
             result = least_concession(ground, flood, rule)
         if result is None or (isinstance(result, CannotHelp) and not result.proven):
-            ask = ask or asking(ground)
+            if ask is None:
+                ask, line = asking(ground)
+                if line is not None:
+                    return [], [], line
             result = least_by_asking(ground, ask, rule)
         if isinstance(result, Concession):
             found.append(result)
             if result.give <= NO_CONCESSION:
-                return found, hopeless
+                return [], [], result.line
         else:
             hopeless.append(result)
-    return found, hopeless
+    return found, hopeless, None
 
 
 def _cheapest_pair(
@@ -192,10 +198,8 @@ def _barrier(ground: ClosedGround, flood: Flood, leg: int | None, found: list[Co
 
 def _explanation(
     project: Project, found: list[Concession], hopeless: list[CannotHelp], pair: tuple[Concession, ...],
-    barrier: Barrier, separated: bool, as_is: Alignment | None,
+    barrier: Barrier, separated: bool,
 ) -> dict[str, Any]:  # fmt: skip
-    if as_is is not None:
-        return {"reasons": [], "cannot_help": [], "text": "A line that obeys every rule exists after all."}
     content: dict[str, Any] = {
         "text": story(project, found, hopeless, pair, barrier.names, separated),
         "reasons": [reason(project, c) for c in found],

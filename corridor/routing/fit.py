@@ -281,7 +281,8 @@ def _improve(course: Course, given: _Line, report) -> _Line:
     for number, penalty in enumerate(penalties):
         before = line.price = _price(course, line, penalty)
         line.count, line.price = shorten(
-            course, line.points, line.radii, line.locked, line.count, line.price, legs, arcs, penalty, LONGEST_RUN
+            course, line.points, line.radii, line.locked, line.count, line.price,
+            legs, arcs, penalty, LONGEST_RUN,
         )  # fmt: skip
         report((number + 0.4) / ROUNDS)
         line.price = _polish(course, line, FALLING[2:], penalty)
@@ -290,7 +291,8 @@ def _improve(course: Course, given: _Line, report) -> _Line:
         )
         report((number + 0.7) / ROUNDS)
         line.price = kick(
-            course, line.points, line.radii, line.locked, line.count, line.price, legs, arcs, penalty, kicked, KICKS
+            course, line.points, line.radii, line.locked, line.count, line.price,
+            legs, arcs, penalty, kicked, KICKS,
         )  # fmt: skip
         kicked += KICKS
         line.price = _polish(course, line, FALLING, penalty)
@@ -305,7 +307,8 @@ def _polish(course: Course, line: _Line, steps: NDArray, penalty: float) -> floa
     legs, arcs = np.zeros(len(line.points)), np.zeros(len(line.points))
     return float(
         polish(
-            course, line.points, line.radii, line.count, 1, line.count, line.locked, legs, arcs, steps, 30, penalty
+            course, line.points, line.radii, line.count, 1, line.count, line.locked,
+            legs, arcs, steps, 30, penalty,
         )
     )  # fmt: skip
 

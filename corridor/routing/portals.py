@@ -109,7 +109,8 @@ def gates(
 
 
 def portal_net(
-    surface: CostSurface, ground: Ground, rules: RouteRules, start: RouteEnd, end: RouteEnd, via: tuple[RouteEnd, ...]
+    surface: CostSurface, ground: Ground, rules: RouteRules,
+    start: RouteEnd, end: RouteEnd, via: tuple[RouteEnd, ...],
 ) -> PortalNet:  # fmt: skip
     """Portals of a line from START through the via points to END.
 

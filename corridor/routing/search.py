@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,18 +132,19 @@ def search_net(
     )
 
 
-def _no_way(space: SearchSpace, where: str, net: PortalNet) -> None:
-    text = (
-        f"No line of straights and bends of at least {space.rules.min_bend_radius_m:g} m radius leaves {where}: "
-        "every way onto the grid is closed"
-        if where in ("START", "END")
-        else "Every way between START and END is closed by the rules as they stand"
-    )
-    position = net.positions[0 if where == "START" else -1]
-    raise NoRouteError(
-        text + ".",
-        [{"rule": "unknown", "limit": None, "needed": None, "easting_m": position[0], "northing_m": position[1], "text": text + "."}],
-    )  # fmt: skip
+def _no_way(space: SearchSpace, where: str, net: PortalNet) -> NoReturn:
+    """Raise NoRouteError in words that say where every way is closed."""
+    if where in ("START", "END"):
+        radius = space.rules.min_bend_radius_m
+        text = (
+            f"No line of straights and bends of at least {radius:g} m radius leaves {where}: "
+            "every way onto the grid is closed."
+        )
+    else:
+        text = "Every way between START and END is closed by the rules as they stand."
+    easting, northing = net.positions[0 if where == "START" else -1]
+    place = {"easting_m": easting, "northing_m": northing}
+    raise NoRouteError(text, [{"rule": "unknown", "limit": None, "needed": None, **place, "text": text}])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,9 +206,9 @@ def _run(
             limit = min(limit + step, most)
             heap.room(int(counts[2]))
             heap.size = resume(
-                space.ground, space.moves, space.crossings, net.kernel, ahead, weight, limit, most, best, came,
-                heap.keys, heap.items, heap.size, later.state, later.bend, later.cost, later.key, counts,
-                lowered,
+                space.ground, space.moves, space.crossings, net.kernel, ahead, weight, limit, most,
+                best, came, heap.keys, heap.items, heap.size, later.state, later.bend, later.cost,
+                later.key, counts, lowered,
             )  # fmt: skip
             step *= 1.15
     return _Found(float(portal_best[net.kernel.goal]), int(counts[0]), lowered, came, portal_came)
@@ -230,7 +232,7 @@ def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
         state = int(found.portal_came[portal])
         gate = _entry_gate(net, portal, state, cells, headings)
         if gate.ip is not None:
-            add(*gate.ip, gate.radius)
+            add(gate.ip[0], gate.ip[1], gate.radius)
         while True:
             code = int(found.came[state])
             node, heading = divmod(state, headings)
@@ -239,7 +241,7 @@ def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
             if code >= EXIT:
                 leaving = net.exits[code - EXIT]
                 if leaving.ip is not None:
-                    add(*leaving.ip, leaving.radius)
+                    add(leaving.ip[0], leaving.ip[1], leaving.radius)
                 portal = leaving.portal
                 break
             if code == STEP or code >= LONG:

@@ -21,7 +21,8 @@ def assets_on(grid: Grid, layers: tuple[Layer, ...]) -> Assets:
     a polygon counts as a line.
     """
     segments, owner = [], []
-    fee, sine, straight, names = [], [], [], []
+    fee, sine, straight = [], [], []
+    names: list[tuple[str, str]] = []
     for layer in layers:
         if layer.rule != "cross":
             continue

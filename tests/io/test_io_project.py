@@ -215,7 +215,7 @@ def test_positions(edit, old, new, message):
 
 
 def test_standoff_at_the_ends_is_exact(edit, project_folder):
-    """110 m of ground are 110 m x scale on the grid (0.99972 here), and the published outline's corners 0.1 % more.
+    """110 m of ground are 110 m x scale on the grid (0.99972 here); the outline's corners add 0.1 %.
 
     Reference for the scale: UTM's k = 0.9996 (1 + x² / 2 R²) with x = 98 km, R = 6,367 km: 0.999718.
     """
