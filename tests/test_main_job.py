@@ -208,3 +208,32 @@ def test_bound_is_never_above_a_line_that_obeys_the_rules(seed):
             # Closed cells count as open in this price: an even lower figure than a legal line's.
             assert sum(corridor.line_cost(line, surf, rules).values()) >= bound
     assert tried > 50
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_line_keeps_clear_of_the_published_zones(tmp_path, seed):
+    """The route's nearest approach to a published zone is never negative (shapely, exact outlines)."""
+    rng = np.random.default_rng(seed)
+    write_seabed(tmp_path, np.full((200, 300), -60.0), 20.0)
+    wrecks = [shapely.Point(place(*rng.uniform((900, 600), (5100, 3400)))) for _ in range(9)]
+    write_layer(tmp_path, "wrecks", wrecks)
+    reef = shapely.Point(place(*rng.uniform((2500, 1200), (3500, 2800)))).buffer(400.0, quad_segs=4)
+    write_layer(tmp_path, "reef", [reef])
+    project = write_project(
+        tmp_path,
+        f"start = {end(300, 2000)}\nend = {end(5700, 2000)}\nmin_bend_radius_m = 300\nlay_tolerance_m = 10\n"
+        "min_straight_m = 50",
+        "".join(
+            f'[[layer]]\nname = "{name}"\nfile = "{name}.gpkg"\nrule = "avoid"\nstandoff_m = {standoff}\n'
+            for name, standoff in (("wrecks", 100), ("reef", 60))
+        ),
+    )
+    study = corridor.route(project)
+    assert study.assessment.ok
+    line = shapely.LineString(corridor.densify(study.alignment, 0.0001))
+    zones = corridor.permit_zones(project).zones
+    assert len(zones) == 10
+    nearest = min(line.distance(zone.outline) for zone in zones)
+    # A chord strays 0.1 mm from its arc; a touch within a millimetre is none.
+    assert all(line.intersection(zone.outline.buffer(-0.001)).is_empty for zone in zones)
+    assert nearest < 500.0  # the zones are in the way: the check means something

@@ -231,7 +231,7 @@ def _routed(
     eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
     margin = max(WINDOW_CELLS * ground.grid.cell_m, 0.5 * ground.project.rules.min_bend_radius_m)
     boxes = boxes_around(passage.poses, margin)
-    boxes += [_box(pinch, 0.5 * pinch.length_m + margin) for pinch in passage.pinches]
+    boxes += [_box(pinch, margin) for pinch in passage.pinches]
     surface = eased_surface(ground, eased, boxes)
     line = sound_line(
         ground, surface, eased, {rule.key: give + rule.tolerance(give)}, passage.poses, progress
@@ -247,9 +247,9 @@ def _routed(
     return Concession(rule, needed, least, *place, line, passage.poses)
 
 
-def _box(pinch: Pinch, reach: float) -> tuple[float, float, float, float]:
-    e, n = pinch.easting_m, pinch.northing_m
-    return e - reach, n - reach, e + reach, n + reach
+def _box(pinch: Pinch, margin: float) -> tuple[float, float, float, float]:
+    west, south, east, north = pinch.box
+    return west - margin, south - margin, east + margin, north + margin
 
 
 def _place(ground: ClosedGround, rule: Rule, line: Alignment, passage: Passage) -> tuple[float, float]:

@@ -43,6 +43,7 @@ class Pinch:
         The worst place is START, a via point or END itself.
     before, after : int
         Cells of the way on either side of the stretch.
+    box : (west, south, east, north), m, around the stretch
     """
 
     leg: int
@@ -54,6 +55,7 @@ class Pinch:
     at_end: bool
     before: int
     after: int
+    box: tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -203,6 +205,7 @@ class Flood:
             a, b = max(first - reach, 0), min(last + reach, len(path) - 1)
             chord = np.array([east[b] - east[a], north[b] - north[a]])
             size = float(np.hypot(*chord))
+            run_e, run_n = east[first : last + 1], north[first : last + 1]
             unit = chord / size if size > 0.0 else np.array([1.0, 0.0])
             found.append(
                 Pinch(
@@ -217,6 +220,7 @@ class Flood:
                     at_end=bool(worst == 0 or worst == len(need) - 1),
                     before=int(path[max(first - 1, 0)]),
                     after=int(path[min(last + 1, len(path) - 1)]),
+                    box=(float(run_e.min()), float(run_n.min()), float(run_e.max()), float(run_n.max())),
                 )
             )
         return found
