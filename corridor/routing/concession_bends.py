@@ -19,7 +19,8 @@ from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession import CannotHelp, Concession
-from corridor.routing.concession_ground import ClosedGround, give_at
+from corridor.routing.concession_give import give_at
+from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_route import broken, eased_surface, needs_of, sound_line
 from corridor.routing.concession_rules import AREA, Rule
 from corridor.routing.fit import fit
@@ -34,7 +35,8 @@ LEAST_CELLS_PER_RADIUS = 5.0
 BISECTIONS = 8
 FITS = 8
 FIT_CELLS = 200_000
-"""The fit draws tighter on grids up to this size; beyond it the search's figure stands."""
+FITS_LARGE = 2
+"""On grids of more cells than `FIT_CELLS` the fit is asked this often."""
 
 STEPS_UP = (1.0, 1.03, 1.1, 1.2, 1.4, 2.0)
 
@@ -156,7 +158,7 @@ def _boxes(
     used = give_at(ground, rule.key, xy[:, 0], xy[:, 1]) > 0.0
     if not used.any():
         return []
-    margin = 2.0 * ground.project.rules.min_bend_radius_m + 24.0 * ground.grid.cell_m
+    margin = 0.5 * ground.project.rules.min_bend_radius_m + 24.0 * ground.grid.cell_m
     west, south = xy[used].min(axis=0) - margin
     east, north = xy[used].max(axis=0) + margin
     return [(float(west), float(south), float(east), float(north))]
@@ -167,9 +169,11 @@ def _drawn_tighter(
 ) -> tuple[Alignment, float]:
     """Let the fit pull the line towards what the rule asks for, by bisection."""
     project = ground.project
-    if project.via or ground.grid.rows * ground.grid.cols > FIT_CELLS:
+    if project.via:
         return line, high
-    for _ in range(FITS):
+    large = ground.grid.rows * ground.grid.cols > FIT_CELLS
+    low = max(low, 0.95 * high) if large else low
+    for _ in range(FITS_LARGE if large else FITS):
         if high - low <= 0.25 * rule.tolerance(high):
             break
         middle = 0.5 * (low + high)

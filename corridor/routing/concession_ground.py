@@ -16,18 +16,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from corridor.kernels.bottleneck import ACROSS, ALONG, ANGLE, Steps, Terrain, step_angles
-from corridor.kernels.clearance import signed_distance
 from corridor.kernels.headings import ORDERS, heading_vectors
 from corridor.model.grid import Grid
 from corridor.model.layers import Layer
 from corridor.model.project import Project
 from corridor.model.results import CostSurface
-from corridor.routing.approach import segments_of
 from corridor.routing.concession_rules import Rule, stay_inset_m
 from corridor.routing.geodesy import scale_factor
 from corridor.routing.moves import build_moves
 from corridor.terrain.assets import cells_near
-from corridor.terrain.sampling import depth_at
 from corridor.terrain.zones import cells_inside, signed_distance_m, standoff_limits_m, tie_in_cells
 
 HALF = 0.70711
@@ -138,7 +135,7 @@ def _seabed_closures(project: Project, surface: CostSurface) -> list[Closure]:
 
 def _avoid_closure(project: Project, layer: Layer, grid: Grid) -> Closure:
     limits = standoff_limits_m(layer, project.rules, grid.crs)
-    scale = _scales(layer.geometries, grid.crs)
+    scale = scales_of(layer.geometries, grid.crs)
     spare = layer.position_uncertainty_m + project.rules.lay_tolerance_m
     most = float(layer.standoff_m.max())
     give = np.zeros(grid.rows * grid.cols, dtype=np.float32)
@@ -181,7 +178,7 @@ def _signed(
 
 def _stay_closure(project: Project, layer: Layer, grid: Grid) -> Closure:
     area = shapely.union_all(layer.geometries)
-    scale = float(_scales(np.array([area]), grid.crs)[0])
+    scale = float(scales_of(np.array([area]), grid.crs)[0])
     inset = stay_inset_m(layer, project)
     drawn = area.buffer(-inset * scale, quad_segs=32) if inset else area
     inside, _, _ = cells_inside(drawn, grid)
@@ -204,7 +201,8 @@ def _centres(cells: NDArray, grid: Grid) -> tuple[NDArray, NDArray]:
     return grid.to_map(cells % grid.cols + 0.5, cells // grid.cols + 0.5)
 
 
-def _scales(geometries: NDArray, crs: str) -> NDArray[np.float64]:
+def scales_of(geometries: NDArray, crs: str) -> NDArray[np.float64]:
+    """Grid metres per ground metre at the middles of geometries."""
     centre = shapely.centroid(geometries)
     return scale_factor(crs, shapely.get_x(centre), shapely.get_y(centre))
 
@@ -352,71 +350,3 @@ def neighbours(cols: int) -> Steps:
         offset=offset,
         along=np.zeros((16, 2), dtype=np.float32),
     )
-
-
-def give_at(
-    ground: ClosedGround, key: tuple[str, str, str], easting_m: NDArray, northing_m: NDArray
-) -> NDArray[np.float64]:
-    """How far a rule must give at positions, by exact geometry; 0 where it is obeyed."""
-    rule, name, side = key
-    project = ground.project
-    easting, northing = np.asarray(easting_m, float), np.asarray(northing_m, float)
-    if rule == "depth_range_m" or key == HOLE:
-        depth, _, _ = depth_at(project.seabed, easting, northing)
-        if key == HOLE:
-            return np.where(np.isnan(depth), np.inf, 0.0)
-        low, high = project.rules.depth_range_m
-        over = low - depth if side == "shallow" else depth - high
-        return np.where(over > 0.0, over, 0.0)
-    if key == MEASURED:
-        closure = ground.closure(MEASURED)
-        u, v = ground.grid.to_cells(easting, northing)
-        cell = np.floor(v).astype(int) * ground.grid.cols + np.floor(u).astype(int)
-        return np.where(np.isin(cell, closure.cells if closure is not None else []), np.inf, 0.0)
-    layer = project.layer(name)
-    if rule == "stay_within":
-        area = shapely.union_all(layer.geometries)
-        scale = float(_scales(np.array([area]), project.crs)[0])
-        inside = -_exact(area, easting.ravel(), northing.ravel()).reshape(easting.shape) / scale
-        return np.maximum(stay_inset_m(layer, project) - inside, 0.0)
-    return _standoff_give(project, layer, easting, northing)
-
-
-def _exact(
-    geometry: shapely.Geometry, easting: NDArray, northing: NDArray, most: float = math.inf
-) -> NDArray[np.float64]:
-    """Signed distance of positions from a geometry, m; infinite beyond `most`."""
-    segments, _ = segments_of(np.array([geometry], dtype=object))
-    area = bool(shapely.area(geometry) > 0.0)
-    if len(segments) * easting.size > MOST_WORK:
-        return signed_distance_m(geometry, easting, northing)
-    return signed_distance(easting, northing, segments, area, most)
-
-
-def _standoff_give(
-    project: Project, layer: Layer, easting: NDArray, northing: NDArray
-) -> NDArray[np.float64]:
-    """Give of an avoid layer at positions."""
-    limits = standoff_limits_m(layer, project.rules, project.crs)
-    give = np.zeros(easting.size)
-    e, n = easting.ravel(), northing.ravel()
-    box = shapely.box(e.min(), n.min(), e.max(), n.max())
-    near = np.flatnonzero(shapely.distance(layer.geometries, box) < limits)
-    if near.size == 0:
-        return give.reshape(easting.shape)
-    scale = _scales(layer.geometries, project.crs)
-    spare = layer.position_uncertainty_m + project.rules.lay_tolerance_m
-    most = float(layer.standoff_m.max())
-    tie_in = layer.name in project.rules.tie_in_layers
-    for number in near:
-        geometry, limit = layer.geometries[number], float(limits[number])
-        distance = _exact(geometry, e, n, max(limit, 0.0))
-        # A hair of tolerance: a line laid exactly on the limit obeys it.
-        short = distance < limit - 1e-6
-        if tie_in:
-            for end in (project.start, project.end):
-                at_end = signed_distance_m(geometry, np.array([end.easting]), np.array([end.northing]))[0]
-                if at_end < limit:
-                    short &= np.hypot(e - end.easting, n - end.northing) > project.rules.tie_in_length_m
-        give[short] = np.maximum(give[short], most - (distance[short] / scale[number] - spare[number]))
-    return give.reshape(easting.shape)

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from corridor.kernels.bottleneck import Steps, Terrain, bottleneck, passed, shortest, step_need, trace
 from corridor.model.rules import RouteEnd
+from corridor.routing.concession_give import give_at
 from corridor.routing.concession_ground import (
     ClosedGround,
-    give_at,
     neighbours,
     optimistic_terrain,
     steps_of,

@@ -15,16 +15,19 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 
 from corridor.routing.approach import segments_of
-from corridor.routing.concession_ground import ClosedGround, give_at
+from corridor.routing.concession_give import Give, give_within
+from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pass import Pinch
 from corridor.routing.concession_rules import ANGLE, AREA, Rule
 from corridor.terrain.sampling import slopes_at
 
 BEARING_STEP_DEG = 4.0
 KEPT = 6
-"""Straights of the first sweep that are polished."""
+POLISHED = 3
+"""Straights of the first sweep that are compared; the best of them are polished."""
 
 SPARE_CELLS = 1.5
 """Beyond its ends a straight has so much to spare that the search's grid can take over, cells."""
@@ -60,7 +63,10 @@ class Pose:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Frame:
-    """Straights through one pinch: offset across the way at its middle, and bearing."""
+    """Straights through one pinch: offset across the way at its middle, and bearing.
+
+    `gives`: of every rule that closes ground, whether it is the one in question.
+    """
 
     ground: ClosedGround
     rule: Rule
@@ -68,6 +74,7 @@ class _Frame:
     reach_m: float
     spacing_m: float
     sides: NDArray[np.uint8]
+    gives: tuple[tuple[bool, Give], ...]
     segments: NDArray[np.float64]
     least_deg: NDArray[np.float64]
     straight_m: NDArray[np.float64]
@@ -118,7 +125,7 @@ def best_poses(
     chosen = _distinct(tried, _measure(rough, tried).score, cell)
     fine = _frame(ground, rule, pinch, sides, reach, max(2.0 * reach / (4 * MOST_SAMPLES), 0.5))
     poses = []
-    for start in chosen:
+    for start in chosen[:POLISHED]:
         polished = _polish(fine, start, cell)
         measured = _measure(fine, polished[None, :])
         if measured.score[0] < BAD:
@@ -142,6 +149,9 @@ def _frame(
     ground: ClosedGround, rule: Rule, pinch: Pinch, sides: NDArray, reach_m: float, spacing_m: float
 ) -> _Frame:
     box = shapely.Point(pinch.easting_m, pinch.northing_m).buffer(reach_m * 1.5)
+    gives = tuple(
+        (closure.key == rule.key, give_within(ground, closure.key, box.bounds)) for closure in ground.closures
+    )
     segments, least, straight, own = [], [], [], []
     for layer in ground.project.layers:
         if layer.rule != "cross" or len(layer) == 0:
@@ -157,10 +167,10 @@ def _frame(
     if not segments:
         empty = np.empty(0)
         return _Frame(
-            ground, rule, pinch, reach_m, spacing_m, sides, np.empty((0, 4)), empty, empty, np.empty(0, bool)
+            ground, rule, pinch, reach_m, spacing_m, sides, gives, np.empty((0, 4)), empty, empty, np.empty(0, bool)
         )
     return _Frame(
-        ground, rule, pinch, reach_m, spacing_m, sides, np.concatenate(segments), np.concatenate(least),
+        ground, rule, pinch, reach_m, spacing_m, sides, gives, np.concatenate(segments), np.concatenate(least),
         np.concatenate(straight), np.concatenate(own).astype(bool),
     )  # fmt: skip
 
@@ -175,7 +185,7 @@ def _measure(frame: _Frame, straights: NDArray) -> _Measured:
     unit = np.column_stack([np.sin(straights[:, 1]), np.cos(straights[:, 1])])
     easting = base[:, :1] + t * unit[:, :1]
     northing = base[:, 1:] + t * unit[:, 1:]
-    give, bad = _needs(ground, rule, easting, northing, straights[:, 1:])
+    give, bad = _needs(frame, easting, northing, straights[:, 1:])
     must = np.zeros(give.shape, dtype=bool)
     _crossings(frame, base, unit, t, give, bad, must)
     first, last = _extent((give > 0.0) | bad, must, half)
@@ -200,12 +210,18 @@ def _joins(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether straights join the ground before the pinch and behind it, and whether in this direction."""
     grid, each = frame.ground.grid, np.arange(len(first))
+    # A free place may lie in a cell whose centre is not: look on outwards a little.
+    further = int(math.ceil(2.0 * grid.cell_m / frame.spacing_m))
     sides = []
-    for sample in (first, last):
-        u, v = grid.to_cells(easting[each, sample], northing[each, sample])
-        col = np.clip(np.floor(u).astype(int), 0, grid.cols - 1)
-        row = np.clip(np.floor(v).astype(int), 0, grid.rows - 1)
-        sides.append(frame.sides[row * grid.cols + col])
+    for sample, way in ((first, -1), (last, 1)):
+        bits = np.zeros(len(first), dtype=np.uint8)
+        for step in range(0, further + 1, max(1, further // 4)):
+            at = np.clip(sample + way * step, 0, easting.shape[1] - 1)
+            u, v = grid.to_cells(easting[each, at], northing[each, at])
+            col = np.clip(np.floor(u).astype(int), 0, grid.cols - 1)
+            row = np.clip(np.floor(v).astype(int), 0, grid.rows - 1)
+            bits |= frame.sides[row * grid.cols + col]
+        sides.append(bits)
     found = (first > 0) & (last < easting.shape[1] - 1)
     forward = (sides[0] & 1 > 0) & (sides[1] & 2 > 0)
     back = (sides[0] & 2 > 0) & (sides[1] & 1 > 0)
@@ -213,14 +229,15 @@ def _joins(
 
 
 def _needs(
-    ground: ClosedGround, rule: Rule, easting: NDArray, northing: NDArray, bearing: NDArray
+    frame: _Frame, easting: NDArray, northing: NDArray, bearing: NDArray
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """How far the rule in question must give at samples, and where another rule is broken."""
+    ground, rule = frame.ground, frame.rule
     give = np.zeros(easting.shape)
     bad = np.zeros(easting.shape, dtype=bool)
-    for closure in ground.closures:
-        here = give_at(ground, closure.key, easting, northing)
-        if closure.key == rule.key:
+    for own, give_of in frame.gives:
+        here = give_of(easting, northing)
+        if own:
             give = np.maximum(give, here)
         else:
             bad |= here > 1e-6
@@ -314,21 +331,24 @@ def _distinct(straights: NDArray, score: NDArray, cell: float) -> list[NDArray]:
     return chosen
 
 
-_AROUND = np.array(
-    [(i, j) for i in (-1.0, -0.5, 0.0, 0.5, 1.0) for j in (-1.0, -0.5, 0.0, 0.5, 1.0) if i or j]
-)
+_AROUND = np.array([(i, j) for i in (-1.0, -0.5, 0.0, 0.5, 1.0) for j in (-1.0, -0.5, 0.0, 0.5, 1.0) if i or j])
+
+SIMPLEX = ((0.1, 1.0), (0.01, 0.1))
+"""First steps of the simplex search: share of a cell, degrees."""
 
 
 def _polish(frame: _Frame, start: NDArray, cell: float) -> NDArray:
-    """Pattern search on offset and bearing, steps halved fifteen times.
+    """The best straight near a first one: a pattern search, then Nelder and Mead's simplex.
 
     Straights are turned about their worst place, where a turn by itself costs
-    least, and shifted.
+    least, and shifted. At the best one several places need equally much, so the
+    need has a crease there that a fixed pattern cannot follow; a simplex can.
+    (J. A. Nelder, R. Mead 1965, *Comput. J.* 7, as in scipy.)
     """
     best = start.copy()
     measured = _measure(frame, best[None, :])
     step = np.array([cell / 2.0, math.radians(BEARING_STEP_DEG / 2.0)])
-    for _ in range(15):
+    for _ in range(8):
         for _ in range(6):
             pivot = measured.at[0, measured.worst[0]]
             around = _turned(frame, pivot, best[1], _AROUND * step)
@@ -340,7 +360,26 @@ def _polish(frame: _Frame, start: NDArray, cell: float) -> NDArray:
                 break
             best, measured = around[k], _measure(frame, around[k][None, :])
         step = step / 2.0
+    for share, degrees in SIMPLEX:
+        best = _simplex(frame, best, share * cell, math.radians(degrees))
     return best
+
+
+def _simplex(frame: _Frame, start: NDArray, offset: float, turn: float) -> NDArray:
+    measured = _measure(frame, start[None, :])
+    pivot, value = measured.at[0, measured.worst[0]], measured.score[0]
+
+    def score(change: NDArray) -> float:
+        straight = _turned(frame, pivot, start[1], (change * (offset, turn))[None, :])
+        return float(_measure(frame, straight).score[0]) if len(straight) else 20.0 * BAD
+
+    result = minimize(
+        score, np.zeros(2), method="Nelder-Mead",
+        options={"initial_simplex": [[0.0, 0.0], [1.0, 0.3], [-0.3, 1.0]], "maxfev": 90, "xatol": 1e-3, "fatol": 1e-4},
+    )  # fmt: skip
+    if result.fun >= value:
+        return start
+    return _turned(frame, pivot, start[1], (result.x * (offset, turn))[None, :])[0]
 
 
 def _turned(frame: _Frame, pivot: NDArray, bearing: float, change: NDArray) -> NDArray[np.float64]:

@@ -16,7 +16,8 @@ from corridor.model.results import CostSurface
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.approach import edge_meetings
-from corridor.routing.concession_ground import ClosedGround, give_at
+from corridor.routing.concession_give import give_at
+from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import Rule, rules_of
 from corridor.routing.concession_search import any_line

@@ -113,11 +113,7 @@ def concession_words(project: Project, found: Concession) -> str:
             else f"keeping only {number(-needed)} m inside {rule.layer} ({at}), not {number(-rule.limit)} m"
         )
     elif rule.rule == "depth_range_m":
-        words = (
-            f"depths {'down to' if rule.side == 'shallow' else 'of'} {value} m instead of {limit} m ({at})"
-        )
-        if rule.side == "shallow":
-            words = f"water as shallow as {value} m instead of {limit} m ({at})"
+        words = f"water as {'shallow' if rule.side == 'shallow' else 'deep'} as {value} m instead of {limit} m ({at})"
     elif rule.kind == "slope":
         way = "along" if "along" in rule.rule else "across"
         words = f"a slope of {needed:.1f} degrees {way} the line instead of {limit} ({at})"
