@@ -49,6 +49,8 @@ _WHERE = {
     "assess_line": "corridor.workflow",
     "permit_zones": "corridor.workflow",
     "add_survey": "corridor.workflow",
+    "explain_no_route": "corridor.routing.explain",
+    "find_options": "corridor.options_flow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",
@@ -77,6 +79,7 @@ _WHERE = {
     # files out
     "publish_study": "corridor.publish.publish",
     "publish_no_route": "corridor.publish.publish",
+    "publish_options": "corridor.publish.options_page",
     "write_sample": "corridor.sample",
     # progress and what can go wrong
     "Progress": "corridor.progress",

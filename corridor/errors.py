@@ -73,12 +73,28 @@ class NoRouteError(CorridorError):
         One paragraph a manager understands.
     reasons : iterable of mapping
         What is known, as it goes into ``no_route.json``.
+    explanation : mapping
+        Further members of ``no_route.json``: what cannot help, pairs, the barrier.
+    barrier : iterable of (geometry, properties)
+        What ``no_route.geojson`` draws.
     """
 
     exit_code = 4
 
-    def __init__(self, message: str, reasons: Iterable[Mapping[str, Any]] = ()):
+    def __init__(
+        self,
+        message: str,
+        reasons: Iterable[Mapping[str, Any]] = (),
+        explanation: Mapping[str, Any] | None = None,
+        barrier: Iterable[tuple[Any, Mapping[str, Any]]] = (),
+    ):
         self.reasons: tuple[Mapping[str, Any], ...] = tuple(reasons)
+        self.explanation: dict[str, Any] = {
+            "text": message,
+            "reasons": list(self.reasons),
+            **(explanation or {}),
+        }
+        self.barrier = tuple(barrier)
         super().__init__(message)
 
 

@@ -19,6 +19,7 @@ from corridor.permit.study import zone_study
 from corridor.progress import Progress, silent
 from corridor.routing.bound import lower_bound_m
 from corridor.routing.chainage import station_of
+from corridor.routing.explain import explain_no_route
 from corridor.routing.fit import fit
 from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
@@ -47,11 +48,11 @@ def route(project: Project, progress: Progress = silent) -> Study:
     for margin in SLOPE_MARGINS:
         surface = cost_surface(project, slope_margin=margin, progress=progress)
         try:
-            study = _verified(project, surface, progress)
+            study = verified(project, surface, progress)
         except NoRouteError:
-            if margin == SLOPE_MARGINS[-1]:
-                raise
-            continue
+            if margin != SLOPE_MARGINS[-1]:
+                continue
+            study = explained(project, surface, progress)
         return replace(study, assessment=with_pipe(study.assessment, study.alignment, project, progress))
     raise AssertionError("unreachable: the last margin either returns or raises")
 
@@ -110,6 +111,20 @@ def _line_points(alignment: Alignment) -> LinePoints:
     return LinePoints(station, easting, northing, lambda e, n: station_of(line, e, n))
 
 
+def explained(project: Project, surface: CostSurface, progress: Progress = silent) -> Study:
+    """Raise NoRouteError with the barrier and the least concession of every rule.
+
+    A line may exist all the same, in places and directions that the search's
+    grid does not have: it is then measured like any other and returned.
+    """
+    way = explain_no_route(project, surface, progress)
+    if way.line is None:
+        text = str(way.explanation["text"])
+        raise NoRouteError(text, way.explanation["reasons"], way.explanation, way.barrier)
+    assessment = assess(way.line, project, surface, progress)
+    return Study(project, way.line, assessment, surface, notes=("found off the search's grid",))
+
+
 def permit_zones(
     project: Project, alignment: Alignment | None = None, progress: Progress = silent
 ) -> ZoneStudy:
@@ -132,7 +147,7 @@ class _Trial:
         return sum(not check.ok for check in self.assessment.checks)
 
 
-def _verified(project: Project, surface: CostSurface, progress: Progress) -> Study:
+def verified(project: Project, surface: CostSurface, progress: Progress) -> Study:
     """Find, measure, tighten; the best line of all rounds when none is clean."""
     bound_m = lower_bound_m(surface, project.rules, project.start, project.end, project.via, progress)
     best: _Trial | None = None

@@ -31,6 +31,7 @@ RANKS = (
     ("assess",),
     ("io", "publish", "sample"),
     ("workflow",),
+    ("options_flow",),
     ("cli",),
 )
 """Data flows from the first to the last; imports point the other way."""

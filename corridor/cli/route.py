@@ -33,7 +33,6 @@ def run(options: argparse.Namespace) -> int:
                 study, folder, extras=[report_writer(options.command)], progress=progress
             )
     except NoRouteError as error:
-        explanation = {"text": str(error), "reasons": list(error.reasons)}
-        content = corridor.publish_no_route(project, explanation, folder)
+        content = corridor.publish_no_route(project, error.explanation, folder, barrier=error.barrier)
         return finish_without_line(options, error, content, folder)
     return finish(options, content, folder)

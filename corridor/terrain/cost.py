@@ -157,7 +157,18 @@ def sample_ground(seabed: Seabed, grid: Grid, baseline_m: float) -> tuple[NDArra
             count += good
         east[rows] /= np.maximum(count, 1.0)
         south[rows] /= np.maximum(count, 1.0)
+    _fill_slopes(depth, east, south, grid.cell_m)
     return depth, source, east, south
+
+
+def _fill_slopes(depth: NDArray, east: NDArray, south: NDArray, cell_m: float) -> None:
+    """Gradients from cell to cell where the baseline reaches beyond the data, as on the seabed's rim."""
+    unknown = (east == 0.0) & (south == 0.0) & np.isfinite(depth)
+    if min(depth.shape) < 2 or not unknown.any():
+        return
+    down, right = np.gradient(depth.astype(float), cell_m)
+    east[unknown] = -np.nan_to_num(right[unknown])
+    south[unknown] = -np.nan_to_num(down[unknown])
 
 
 def tighten(surface: CostSurface, breaches: tuple[Breach, ...]) -> CostSurface:

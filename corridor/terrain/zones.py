@@ -133,7 +133,14 @@ def _edge(
     foot = shapely.get_point(shapely.shortest_line(points, edge), -1)
     east, north = easting - shapely.get_x(foot), northing - shapely.get_y(foot)
     size = np.hypot(east, north)
-    # A centre exactly on the edge has no direction of its own: it counts without one.
+    on_edge = np.flatnonzero(size <= 1e-9)
+    if on_edge.size and shapely.area(geometry) > 0.0:
+        # A centre exactly on the edge has no foot of its own: the distance a little aside tells the way out.
+        aside = 1e-3 * cell_m
+        e, n = easting[on_edge], northing[on_edge]
+        east[on_edge] = signed_distance_m(geometry, e + aside, n) - signed_distance_m(geometry, e - aside, n)
+        north[on_edge] = signed_distance_m(geometry, e, n + aside) - signed_distance_m(geometry, e, n - aside)
+        size = np.hypot(east, north)
     scale = np.where(signed < 0.0, -1.0, 1.0) / np.where(size > 1e-9, size, np.inf)
     return (signed - limit_m) / cell_m, np.column_stack([east * scale, -north * scale])
 

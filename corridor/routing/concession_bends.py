@@ -1,0 +1,171 @@
+"""Least concessions where the ground is open but no line bends through it.
+
+Radius, straights and crossings close no cell, so there is no bottleneck to read
+off: rules are eased and the search is asked, by bisection, on a grid coarse
+enough to ask often. What it finds is confirmed on the search grid and then
+drawn tighter by the fit, which knows no headings and no cells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from corridor.model.alignment import Alignment
+from corridor.model.results import CostSurface
+from corridor.progress import Progress, silent
+from corridor.routing.concession import CannotHelp, Concession
+from corridor.routing.concession_fit import boxes_of, drawn_tighter
+from corridor.routing.concession_give import give_at
+from corridor.routing.concession_ground import ClosedGround
+from corridor.routing.concession_route import broken, eased_surface, needs_of, sound_line
+from corridor.routing.concession_rules import AREA, Rule
+from corridor.routing.geometry import bends, densify
+from corridor.terrain.cost import cost_surface, search_grid
+
+ASK_CELLS = 40_000
+"""Cells of the grid on which bisections are done."""
+
+LEAST_CELLS_PER_RADIUS = 5.0
+
+BISECTIONS = 8
+STEPS_UP = (1.0, 1.03, 1.1, 1.2, 1.4, 2.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Asking:
+    """The ground on which to ask often: the search grid itself, or a coarser one."""
+
+    ground: ClosedGround
+    surface: CostSurface
+
+    def line(self, rule: Rule | None, give: float, progress: Progress = silent) -> Alignment | None:
+        """A line under the eased rule, or None."""
+        project = self.ground.project
+        eased = project if rule is None or give == 0.0 else rule.eased(project, give)
+        surface = self.surface
+        if rule is not None and give > 0.0:
+            surface = _eased(self.surface, self.ground, eased, rule)
+        allowed = {} if rule is None else {rule.key: give + rule.tolerance(give)}
+        return sound_line(self.ground, surface, eased, allowed, progress=progress)
+
+
+def _eased(surface: CostSurface, ground: ClosedGround, eased, rule: Rule) -> CostSurface:
+    if rule.kind == AREA:
+        return cost_surface(eased, grid=surface.grid, slope_margin=surface.slope_margin)
+    return eased_surface(replace(ground, surface=surface), eased)
+
+
+def asking(ground: ClosedGround, progress: Progress = silent) -> tuple[Asking, Alignment | None]:
+    """The coarsest grid, from `ASK_CELLS` up, on which no line is found either.
+
+    Returns
+    -------
+    ask : Asking
+    line : Alignment or None
+        A line that the search grid itself has after all.
+    """
+    project, grid = ground.project, ground.grid
+    cell = grid.cell_m * max(1.0, np.sqrt(grid.rows * grid.cols / ASK_CELLS))
+    cell = min(cell, max(project.rules.min_bend_radius_m / LEAST_CELLS_PER_RADIUS, grid.cell_m))
+    while cell > 1.3 * grid.cell_m:
+        rules = replace(project.rules, search_cell_m=float(cell))
+        coarse = search_grid(project.seabed, rules, project.start)
+        candidate = Asking(
+            ground, cost_surface(project, grid=coarse, slope_margin=ground.surface.slope_margin)
+        )
+        if candidate.line(None, 0.0, progress) is None:
+            return candidate, None
+        cell /= 2.0
+    ask = Asking(ground, ground.surface)
+    return ask, ask.line(None, 0.0, progress)
+
+
+def least_by_asking(
+    ground: ClosedGround, ask: Asking, rule: Rule, progress: Progress = silent
+) -> Concession | CannotHelp:
+    """The least give of a rule with which the search finds a line."""
+    most = _most(ask.surface, rule)
+    line = ask.line(rule, most, progress)
+    if line is None:
+        return CannotHelp(rule, False, "no line was found even without it")
+    low, high = 0.0, most
+    for _ in range(BISECTIONS):
+        if high - low <= 0.5 * rule.tolerance(high):
+            break
+        middle = 0.5 * (low + high)
+        other = ask.line(rule, middle, progress)
+        if other is None:
+            low = middle
+        else:
+            line, high = other, middle
+    found = _confirmed(ground, ask, rule, line, high, progress)
+    if found is None:
+        return CannotHelp(rule, False, "a line was found on a coarse grid only")
+    line, high = found
+    line, high = drawn_tighter(ground, rule, line, min(low, 0.9 * high), high, progress)
+    if broken(ground, {rule.key: high}, line):
+        return CannotHelp(rule, False, "the line found breaks another rule when it is measured")
+    return Concession(rule, high, 0.0, *_place(ground, rule, line), line, failed=min(low, high))
+
+
+def _most(surface: CostSurface, rule: Rule) -> float:
+    """Largest give to ask for: an area that may be entered is at most opened as a whole."""
+    west, south, east, north = surface.grid.bounds_m
+    return min(rule.most, float(np.hypot(east - west, north - south)))
+
+
+def _confirmed(
+    ground: ClosedGround, ask: Asking, rule: Rule, line: Alignment, give: float, progress: Progress
+) -> tuple[Alignment, float] | None:
+    """A line on the search grid itself, and what it needs as measured."""
+    if ask.surface is ground.surface:
+        return line, max(needs_of(ground, rule, line), _floor(rule, give))
+    for step in STEPS_UP:
+        more = min(give * step, rule.most)
+        eased = rule.eased(ground.project, more)
+        surface = eased_surface(ground, eased, boxes_of(ground, rule, line, more))
+        allowed = {rule.key: more + rule.tolerance(more)}
+        found = sound_line(ground, surface, eased, allowed, progress=progress)
+        if found is not None:
+            return found, max(needs_of(ground, rule, found), _floor(rule, more))
+    return None
+
+
+def _floor(rule: Rule, give: float) -> float:
+    """Slopes are measured by the search on its grid, all else on the line."""
+    return give if rule.kind == "slope" else 0.0
+
+
+def _place(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[float, float]:
+    """Where the line needs the eased rule most."""
+    worst: Callable[[np.ndarray], int]
+    if rule.rule == "min_bend_radius_m":
+        k = 1 + int(np.argmin(line.radius_m[1:-1])) if line.bends else 0
+        return float(line.easting_m[k]), float(line.northing_m[k])
+    xy = shapely.get_coordinates(
+        shapely.segmentize(shapely.LineString(densify(line, 1.0)), ground.grid.cell_m)
+    )
+    if rule.kind == AREA:
+        worst = np.argmax
+        k = int(worst(give_at(ground, rule.key, xy[:, 0], xy[:, 1])))
+        return float(xy[k, 0]), float(xy[k, 1])
+    if rule.rule in ("min_straight_m", "end_straight_m"):
+        return _middle(line, int(np.argmin(bends(line).straight_m)))
+    if rule.layer:
+        layer = ground.project.layer(rule.layer)
+        chain = shapely.LineString(densify(line, 1.0))
+        meets = shapely.intersection(shapely.union_all(layer.geometries), chain)
+        if not meets.is_empty:
+            return float(meets.centroid.x), float(meets.centroid.y)
+    return _middle(line, len(line.easting_m) // 2 - 1)
+
+
+def _middle(line: Alignment, leg: int) -> tuple[float, float]:
+    return (
+        float(0.5 * (line.easting_m[leg] + line.easting_m[leg + 1])),
+        float(0.5 * (line.northing_m[leg] + line.northing_m[leg + 1])),
+    )

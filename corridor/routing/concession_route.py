@@ -1,0 +1,331 @@
+"""Route under eased rules, through given straights where pinches are, and measure what the line needs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from corridor.model.alignment import Alignment
+from corridor.model.grid import Grid
+from corridor.model.project import Project
+from corridor.model.results import CostSurface
+from corridor.model.rules import RouteEnd
+from corridor.progress import Progress, silent
+from corridor.routing.approach import edge_meetings
+from corridor.routing.concession_give import give_at
+from corridor.routing.concession_ground import ClosedGround
+from corridor.routing.concession_pose import Pose
+from corridor.routing.concession_rules import Rule, rules_of
+from corridor.routing.concession_search import any_line
+from corridor.routing.geometry import bends, densify, elements, straight_runs
+from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
+from corridor.routing.profile import ground_profile
+from corridor.routing.space import SearchSpace, search_space
+from corridor.terrain.assets import assets_on
+from corridor.terrain.cost import cost_surface
+from corridor.terrain.zones import standoff_limits_m
+
+WINDOW_CELLS = 24
+"""Around a pinch the ground is opened at least this far, cells."""
+
+MOST_WINDOW = 0.6
+"""Windows that cover more than this share of the grid: all of it is made anew."""
+
+REPAIRS = 5
+"""Times a line that cuts a zone's corner is searched again with that place closed."""
+
+TOLERANCE_M = 0.01
+ANGLE_TOLERANCE_DEG = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Where a stretch of search begins or ends, and the straight needed there."""
+
+    end: RouteEnd
+    straight_m: float
+
+
+def eased_surface(
+    ground: ClosedGround, project: Project, boxes: Iterable[tuple[float, float, float, float]] = ()
+) -> CostSurface:
+    """The ground of the search under eased rules, opened only within `boxes` (west, south, east, north).
+
+    Slope limits and limits on crossings are eased everywhere.
+    """
+    base, rules, before = ground.surface, project.rules, ground.project.rules
+    grid = base.grid
+    tan_along = np.tan(np.radians(rules.max_slope_along_deg)) * base.slope_margin
+    tan_across = np.tan(np.radians(rules.max_slope_across_deg)) * base.slope_margin
+    surface = replace(base, tan_along=float(tan_along), tan_across=float(tan_across))
+    if any(a is not b for a, b in zip(project.layers, ground.project.layers, strict=True)):
+        surface = replace(surface, assets=assets_on(grid, project.layers))
+    windows = [window for box in boxes if (window := _window(grid, box)) is not None]
+    if project.layers == ground.project.layers and rules.depth_range_m == before.depth_range_m:
+        return surface
+    if sum(w.rows * w.cols for w in windows) > MOST_WINDOW * grid.rows * grid.cols:
+        return cost_surface(project, grid=grid, slope_margin=base.slope_margin)
+    for window in windows:
+        surface = _patched(surface, cost_surface(project, grid=window, slope_margin=base.slope_margin))
+    return surface
+
+
+def _window(grid: Grid, box: tuple[float, float, float, float]) -> Grid | None:
+    """The cells of a grid that a box touches, as a grid of their own."""
+    (u1, v1), (u2, v2) = grid.to_cells(box[0], box[3]), grid.to_cells(box[2], box[1])
+    left, right = max(int(np.floor(u1)), 0), min(int(np.ceil(u2)), grid.cols)
+    top, bottom = max(int(np.floor(v1)), 0), min(int(np.ceil(v2)), grid.rows)
+    if left >= right or top >= bottom:
+        return None
+    west, north = grid.to_map(left, top)
+    return Grid(bottom - top, right - left, float(west), float(north), grid.cell_m, grid.crs)
+
+
+def _patched(surface: CostSurface, patch: CostSurface) -> CostSurface:
+    """A surface with the cells of a smaller one in their place."""
+    col, row = (round(float(x)) for x in surface.grid.to_cells(patch.grid.west_m, patch.grid.north_m))
+    there = (slice(row, row + patch.grid.rows), slice(col, col + patch.grid.cols))
+    cells = patch.ground.copy()
+    records = cells[..., 3] > 0.0
+    cells[..., 3][records] += len(surface.rim) - 1
+    ground = surface.ground.copy()
+    ground[there] = cells
+    closed_by = surface.closed_by.copy()
+    closed_by[there] = np.where(patch.closed_by >= 0, 0, -1)
+    return replace(
+        surface, ground=ground, rim=np.concatenate([surface.rim, patch.rim[1:]]), closed_by=closed_by
+    )
+
+
+def boxes_around(poses: Sequence[Pose], margin_m: float) -> list[tuple[float, float, float, float]]:
+    """A box around every pose with a margin."""
+    boxes = []
+    for pose in poses:
+        (e1, n1), (e2, n2) = pose.from_m, pose.to_m
+        boxes.append(
+            (min(e1, e2) - margin_m, min(n1, n2) - margin_m, max(e1, e2) + margin_m, max(n1, n2) + margin_m)
+        )
+    return boxes
+
+
+def route_through(
+    surface: CostSurface, project: Project, poses: Sequence[Pose] = (), *,
+    progress: Progress = silent,
+) -> Alignment | None:  # fmt: skip
+    """A line from START through the poses and via points to END, or None.
+
+    Any line that obeys the rules will do; it need not be the cheapest.
+    """
+    rules = project.rules
+    pieces: list[Alignment] = []
+    stops = [project.start, *project.via, project.end]
+    begin = Stop(project.start, rules.straight_at_ends_m)
+    waiting: list[RouteEnd] = []
+    space = search_space(surface, rules)
+    for leg in range(len(stops) - 1):
+        for pose in (p for p in poses if p.leg == leg):
+            size = float(np.hypot(pose.to_m[0] - pose.from_m[0], pose.to_m[1] - pose.from_m[1]))
+            straight = max(rules.min_straight_m - size, 0.0) / 2.0
+            here = Stop(RouteEnd(*pose.from_m, pose.bearing_deg), straight)
+            piece = _stretch(surface, space, begin, waiting, here, progress)
+            if piece is None:
+                return None
+            pieces.append(piece)
+            begin, waiting = Stop(RouteEnd(*pose.to_m, pose.bearing_deg), straight), []
+        if leg < len(stops) - 2:
+            waiting.append(stops[leg + 1])
+    piece = _stretch(surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), progress)
+    return None if piece is None else _joined([*pieces, piece])
+
+
+def _stretch(
+    surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop, progress: Progress
+) -> Alignment | None:
+    net = _net(surface, space, begin, via, end)
+    return any_line(space, net, len(via) + 1, progress=progress)[0]
+
+
+def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:
+    """Portals of a stretch; see :func:`corridor.routing.portals.portal_net`."""
+    rules, ground = space.rules, space.ground
+    exits: list[Gate] = gates(
+        surface, ground, rules, begin.end, begin.straight_m,
+        arriving=False, first_portal=0, one_portal=True, stage=0,
+    )  # fmt: skip
+    entries: list[Gate] = []
+    positions = [(begin.end.easting, begin.end.northing)]
+    for number, point in enumerate(via):
+        first, half = len(positions), rules.min_straight_m / 2.0
+        for target, arriving, stage in ((entries, True, number), (exits, False, number + 1)):
+            target += gates(
+                surface, ground, rules, point, half,
+                arriving=arriving, first_portal=first, one_portal=False, stage=stage,
+            )  # fmt: skip
+        positions += [(point.easting, point.northing)] * len(pose_directions(point, rules.headings))
+    goal = len(positions)
+    entries += gates(
+        surface, ground, rules, end.end, end.straight_m,
+        arriving=True, first_portal=goal, one_portal=True, stage=len(via),
+    )  # fmt: skip
+    positions.append((end.end.easting, end.end.northing))
+    return net_of(exits, entries, positions, goal, len(via) + 1, surface, rules.headings)
+
+
+def _joined(pieces: list[Alignment]) -> Alignment:
+    """Stretches that meet on straights as one line: the meeting points are no IPs."""
+    last = pieces[-1]
+    points = [(pieces[0].easting_m[:1], pieces[0].northing_m[:1])]
+    points += [(piece.easting_m[1:-1], piece.northing_m[1:-1]) for piece in pieces]
+    points.append((last.easting_m[-1:], last.northing_m[-1:]))
+    radii = [piece.radius_m[1:-1] for piece in pieces]
+    return Alignment(
+        np.concatenate([p[0] for p in points]),
+        np.concatenate([p[1] for p in points]),
+        np.concatenate([[np.nan], *radii, [np.nan]]),
+        last.crs,
+    )
+
+
+def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose] = ()) -> float:
+    """How far a rule must give for a line, measured on the line by exact geometry.
+
+    Slopes are measured on the finest seabed, and only within the straights of
+    `near` where there are any: elsewhere they are for the verification of a
+    finished line.
+    """
+    if rule.rule in ("standoff_m", "stay_within"):
+        return float(area_needs(ground, rule, line)[1].max(initial=0.0))
+    course = elements(line)
+    if rule.rule == "depth_range_m" or rule.kind == "slope":
+        return _ground_need(ground, rule, line, near)
+    if rule.rule == "min_bend_radius_m":
+        curve = bends(line)
+        bent = np.abs(curve.deflection_rad[1:-1]) > 1e-9
+        radii = line.radius_m[1:-1][bent]
+        return max(rule.limit - float(radii.min()), 0.0) if radii.size else 0.0
+    if rule.rule in ("min_straight_m", "end_straight_m"):
+        runs = straight_runs(line)
+        if len(runs) == 1:
+            return 0.0
+        chosen = runs if rule.rule == "min_straight_m" else [runs[0], runs[-1]]
+        return max(rule.limit - min(run[3] for run in chosen), 0.0)
+    station, _, angle = edge_meetings(course, ground.project.layer(rule.layer).geometries)
+    inner = (station > TOLERANCE_M) & (station < course.total_m - TOLERANCE_M)
+    if not inner.any():
+        return 0.0
+    if rule.rule == "min_angle_deg":
+        return max(rule.limit - float(np.degrees(angle[inner]).min()), 0.0)
+    least = np.inf
+    for at in station[inner]:
+        spans = [(s, s + size) for _, _, s, size in straight_runs(line) if s <= at <= s + size]
+        least = min(least, max((min(at - a, b - at) for a, b in spans), default=0.0))
+    return max(rule.limit - float(least), 0.0)
+
+
+def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArray, NDArray]:
+    """Give of a standoff or a stay_within layer along a line.
+
+    Returns
+    -------
+    xy : array (n, 2)
+        Places on the line at most 1 m apart, those near the layer's features only.
+    give : array (n,)
+    """
+    chain = shapely.LineString(densify(line, 0.01))
+    if rule.rule == "standoff_m":
+        layer, project = ground.project.layer(rule.layer), ground.project
+        limits = standoff_limits_m(layer, project.rules, project.crs)
+        near = np.flatnonzero(shapely.distance(layer.geometries, chain) < limits)
+        if near.size == 0:
+            return np.empty((0, 2)), np.empty(0)
+        chain = shapely.intersection(
+            chain, shapely.union_all(shapely.buffer(layer.geometries[near], limits[near] + 1.0))
+        )
+    xy = shapely.get_coordinates(shapely.segmentize(chain, 1.0))
+    return xy, give_at(ground, rule.key, xy[:, 0], xy[:, 1])
+
+
+def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose]) -> float:
+    """Give of a slope or depth rule along a line."""
+    rules, seabed = ground.project.rules, ground.project.seabed
+    spacing = min(seabed.finest_cell_m, rules.slope_baseline_m / 4.0, 5.0)
+    profile = ground_profile(elements(line), seabed, spacing, rules.slope_baseline_m)
+    if rule.rule == "depth_range_m":
+        return float(give_at(ground, rule.key, profile.easting_m, profile.northing_m).max())
+    tangent = profile.along if rule.rule == "max_slope_along_deg" else profile.across
+    limit = np.tan(np.radians(rule.limit))
+    over = np.maximum(np.nan_to_num(np.abs(tangent)) - limit * (1.0 + 1e-6), 0.0)
+    if near:
+        points = shapely.points(profile.easting_m, profile.northing_m)
+        straights = shapely.multilinestrings([shapely.linestrings([p.from_m, p.to_m]) for p in near])
+        over = over[shapely.distance(points, straights) < 1.0]
+    return float(over.max(initial=0.0))
+
+
+def sound_line(
+    ground: ClosedGround, surface: CostSurface, project: Project, eased: Mapping[tuple[str, str, str], float],
+    poses: Sequence[Pose] = (), progress: Progress = silent,
+) -> Alignment | None:  # fmt: skip
+    """A line that keeps every standoff and area by exact geometry too, or None.
+
+    The search knows a zone's edge cell by cell; at a corner a line may cut it by
+    a fraction of a cell. Such a place is closed and the search runs again.
+
+    Parameters
+    ----------
+    eased : mapping of rule key -> give
+        Rules that are eased, and how far; they may be used up to that.
+    """
+    areas = [rule for rule in rules_of(ground.project) if rule.rule in ("standoff_m", "stay_within")]
+    for _ in range(REPAIRS):
+        line = route_through(surface, project, poses, progress=progress)
+        if line is None:
+            return None
+        places = []
+        for rule in areas:
+            xy, give = area_needs(ground, rule, line)
+            places.append(xy[give > eased.get(rule.key, 0.0) + _slack(rule)])
+        wrong = np.concatenate(places) if places else np.empty((0, 2))
+        if len(wrong) == 0:
+            return line
+        surface = _closed_at(surface, wrong)
+    return None
+
+
+def _slack(rule: Rule) -> float:
+    if rule.kind == "angle":
+        return ANGLE_TOLERANCE_DEG
+    return max(TOLERANCE_M, 1e-4 * abs(rule.limit))
+
+
+def _closed_at(surface: CostSurface, xy: NDArray) -> CostSurface:
+    u, v = surface.grid.to_cells(xy[:, 0], xy[:, 1])
+    col = np.clip(np.floor(u).astype(int), 0, surface.grid.cols - 1)
+    row = np.clip(np.floor(v).astype(int), 0, surface.grid.rows - 1)
+    ground = surface.ground.copy()
+    ground[row, col, 0] = np.inf
+    return replace(surface, ground=ground)
+
+
+def broken(
+    ground: ClosedGround,
+    eased: Mapping[tuple[str, str, str], float],
+    line: Alignment,
+    near: Sequence[Pose] = (),
+) -> list[str]:
+    """Rules that a line breaks by exact geometry, some of them eased (key -> give).
+
+    Slopes and depths are left out: they are verified on the finest seabed when a
+    line is finished.
+    """
+    found = []
+    for rule in rules_of(ground.project):
+        if rule.kind == "slope" or rule.rule == "depth_range_m":
+            continue
+        if needs_of(ground, rule, line, near) > eased.get(rule.key, 0.0) + _slack(rule):
+            found.append(f"{rule.rule} {rule.layer}".strip())
+    return found

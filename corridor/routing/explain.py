@@ -1,0 +1,252 @@
+"""Why there is no line: the barrier, what each rule would have to give, in files and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.ndimage import label
+
+from corridor.model.alignment import Alignment
+from corridor.model.project import Project
+from corridor.model.results import CostSurface
+from corridor.progress import Progress, silent
+from corridor.routing.barrier import Barrier, Piece, find_barrier, squeezed
+from corridor.routing.concession import CannotHelp, Concession, least_concession
+from corridor.routing.concession_bends import Asking, asking, least_by_asking
+from corridor.routing.concession_ground import ClosedGround, closed_ground, optimistic_terrain
+from corridor.routing.concession_pass import Flood
+from corridor.routing.concession_rules import ANGLE, BEND, Rule, rules_of
+from corridor.routing.concession_text import cannot, reason, rule_name, story
+from corridor.routing.geometry import densify
+from corridor.terrain.cost import cost_surface
+
+EXISTS = (
+    "A line that obeys every rule exists after all, between the places and directions of the search's grid."
+)
+
+MOST_PAIRS = 3
+"""Pairs of rules that are worked out, those that need least on the grid."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoWay:
+    """The explanation of a search that found no line.
+
+    Attributes
+    ----------
+    explanation : mapping
+        Members of ``no_route.json``: ``reasons``, ``cannot_help``, ``pair``, ``text``.
+    barrier : tuple of (geometry, properties)
+        Shapes in the project CRS for ``no_route.geojson``: closed ground
+        (``kind`` "barrier") and the lines that concessions would give (``kind``
+        "conceded line", ``allowed`` false).
+    line : Alignment or None
+        A line that breaks no rule after all, in directions and places that the
+        search's grid does not have. There is then a route.
+    concessions : tuple of Concession
+    """
+
+    explanation: Mapping[str, Any]
+    barrier: tuple[Piece, ...]
+    line: Alignment | None
+    concessions: tuple[Concession, ...]
+
+
+def explain_no_route(
+    project: Project, surface: CostSurface | None = None, progress: Progress = silent
+) -> NoWay:
+    """Find out why no line obeys a project's rules, and what it would take.
+
+    Parameters
+    ----------
+    project : Project
+    surface : CostSurface, optional
+        The ground on which the search failed, with the rules' own slope limits
+        (``slope_margin`` 1); made anew where it is missing.
+    progress : Progress
+
+    Returns
+    -------
+    NoWay
+    """
+    if surface is None or surface.slope_margin != 1.0:
+        surface = cost_surface(project, progress=progress)
+    ground = closed_ground(project, surface)
+    flood = Flood.of(ground)
+    leg = flood.blocked_leg()
+    found, hopeless, as_is = _singles(ground, flood, leg is not None, progress)
+    if as_is is not None:
+        return NoWay({"reasons": [], "cannot_help": [], "text": EXISTS}, (), as_is, ())
+    pair: tuple[Concession, ...] = ()
+    if not found and leg is not None:
+        pair = _cheapest_pair(ground, flood, [c.rule for c in hopeless], progress)
+    barrier = _barrier(ground, flood, leg, [*found, *pair])
+    progress("explanation", 1.0)
+    found.sort(key=lambda c: (c.rule.needs_consent, c.rule.share(c.give), c.rule.key))
+    return NoWay(
+        explanation=_explanation(project, found, hopeless, pair, barrier, leg is not None),
+        barrier=(*_shown(barrier), *(_conceded(c) for c in found), *_conceded_pair(pair)),
+        line=None,
+        concessions=(*found, *pair),
+    )
+
+
+def _singles(
+    ground: ClosedGround, flood: Flood, separated: bool, progress: Progress
+) -> tuple[list[Concession], list[CannotHelp], Alignment | None]:
+    """Every rule by itself; and a line that needs none of them to give, should there be one."""
+    proven = separated and not np.isfinite(flood.least_need(()))
+    rules = rules_of(ground.project)
+    found: list[Concession] = []
+    hopeless: list[CannotHelp] = []
+    ask: Asking | None = None
+    for number, rule in enumerate(rules):
+        progress("explanation", number / len(rules))
+        if separated and proven and rule.kind == BEND:
+            hopeless.append(CannotHelp(rule, True, "the ground itself is closed, however the line bends"))
+            continue
+        result: Concession | CannotHelp | None = None
+        if separated and rule.kind != BEND:
+            result = least_concession(ground, flood, rule)
+        if result is None or (isinstance(result, CannotHelp) and not result.proven):
+            if ask is None:
+                ask, line = asking(ground)
+                if line is not None:
+                    return [], [], line
+            result = least_by_asking(ground, ask, rule)
+            if rule.kind == ANGLE and isinstance(result, Concession):
+                # The search has few angles: the straight across the asset by itself may do with less.
+                exact = least_concession(ground, flood, rule)
+                if isinstance(exact, Concession) and exact.give < result.give:
+                    result = exact
+        if isinstance(result, Concession):
+            found.append(result)
+            if result.give <= result.rule.negligible:
+                return [], [], result.line
+        else:
+            hopeless.append(result)
+    return found, hopeless, None
+
+
+def _cheapest_pair(
+    ground: ClosedGround, flood: Flood, rules: list[Rule], progress: Progress
+) -> tuple[Concession, ...]:
+    """The two rules that open a way together for the least sum of shares of their limits."""
+    ranked = []
+    for a, b in combinations([rule for rule in rules if rule.kind != BEND], 2):
+        if sum(rule.kind in ("slope", "angle") for rule in (a, b)) > 1 or not _joined_by(
+            ground, flood, (a, b)
+        ):
+            continue
+        weights = tuple(
+            rule.give(rule.limit * 1.01) if rule.kind == "slope" else abs(rule.limit) / 100.0 or 1.0
+            for rule in (a, b)
+        )
+        way = flood.way((a, b), weights)
+        if way is not None:
+            ranked.append((way.need, a, b, weights))
+    ranked.sort(key=lambda item: (item[0], item[1].key, item[2].key))
+    best: tuple[Concession, ...] = ()
+    for need, a, b, weights in ranked[:MOST_PAIRS]:
+        progress("explanation", 0.9)
+        for first, second, weight in ((a, b, weights[0]), (b, a, weights[1])):
+            pair = _one_after_other(ground, first, second, min(need * weight * 1.02, first.most))
+            if pair and (not best or _sum(pair) < _sum(best)):
+                best = pair
+    return best
+
+
+def _joined_by(ground: ClosedGround, flood: Flood, rules: tuple[Rule, ...]) -> bool:
+    """Whether two rules together could open a way on the ground at its most favourable."""
+    if any(not np.isfinite(give) for give in flood.end_gives(rules)):
+        return False
+    floor = optimistic_terrain(ground, rules)
+    closed = floor.closed.copy()
+    closed[flood.cells()] = False
+    parts, _ = label(~closed.reshape(ground.grid.shape), structure=np.ones((3, 3)))
+    return len({int(parts.ravel()[cell]) for cell in flood.cells()}) == 1
+
+
+def _one_after_other(ground: ClosedGround, first: Rule, second: Rule, give: float) -> tuple[Concession, ...]:
+    """Ease one rule by a given amount, then find the least of the other."""
+    eased = first.eased(ground.project, give)
+    surface = cost_surface(eased, grid=ground.grid, slope_margin=ground.surface.slope_margin)
+    other = closed_ground(eased, surface)
+    flood = Flood.of(other)
+    rule = next((rule for rule in rules_of(eased) if rule.key == second.key), None)
+    if rule is None or flood.blocked_leg() is None:
+        return ()
+    result = least_concession(other, flood, rule)
+    if not isinstance(result, Concession) or result.give <= result.rule.negligible:
+        return ()
+    held = replace(result, rule=first, give=give, least=0.0, failed=0.0)
+    return held, replace(result, rule=second)
+
+
+def _sum(pair: tuple[Concession, ...]) -> float:
+    return sum(c.rule.share(c.give) for c in pair)
+
+
+def _barrier(ground: ClosedGround, flood: Flood, leg: int | None, found: list[Concession]) -> Barrier:
+    if leg is not None:
+        return find_barrier(ground, flood, leg)
+    tightest = next((c for c in found), None)
+    if tightest is None:
+        return Barrier((), ())
+    reach = min(ground.project.rules.min_bend_radius_m, 100.0 * ground.grid.cell_m)
+    return squeezed(ground, tightest.easting_m, tightest.northing_m, reach)
+
+
+def _explanation(
+    project: Project, found: list[Concession], hopeless: list[CannotHelp], pair: tuple[Concession, ...],
+    barrier: Barrier, separated: bool,
+) -> dict[str, Any]:  # fmt: skip
+    content: dict[str, Any] = {
+        "text": story(project, found, hopeless, pair, barrier.names, separated),
+        "reasons": [reason(project, c) for c in found],
+        "cannot_help": [cannot(c) for c in hopeless],
+        "barrier": list(barrier.names),
+    }
+    if pair:
+        content["pair"] = [reason(project, c) for c in pair]
+    return content
+
+
+def _shown(barrier: Barrier) -> list[Piece]:
+    return [(shape, {"kind": "barrier", **properties}) for shape, properties in barrier.pieces]
+
+
+def _conceded(found: Concession) -> Piece:
+    """The line a concession would give, marked as not allowed."""
+    return shapely.LineString(densify(found.line)), {
+        "kind": "conceded line",
+        "allowed": False,
+        "rule": found.rule.rule,
+        "layer": found.rule.layer,
+        "limit": found.rule.limit,
+        "needed": found.needed,
+        "needs_consent": found.rule.needs_consent,
+        "text": f"NOT ALLOWED: breaks {rule_name(found.rule)}",
+    }
+
+
+def _conceded_pair(pair: tuple[Concession, ...]) -> list[Piece]:
+    if not pair:
+        return []
+    shape, properties = _conceded(pair[1])
+    both = " and ".join(rule_name(c.rule) for c in pair)
+    return [
+        (
+            shape,
+            {
+                **properties,
+                "rule": ", ".join(c.rule.rule for c in pair),
+                "text": f"NOT ALLOWED: breaks {both}",
+            },
+        )
+    ]
