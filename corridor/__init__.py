@@ -23,6 +23,7 @@ _WHERE = {
     # files in
     "read_project": "corridor.io.project",
     "read_alignment": "corridor.io.alignment_file",
+    "read_around": "corridor.io.around",
     "describe": "corridor.io.describe",
     # what is known: seabed, obstructions, rules, pipe
     "Project": "corridor.model.project",
@@ -34,6 +35,7 @@ _WHERE = {
     "Layer": "corridor.model.layers",
     "RouteEnd": "corridor.model.rules",
     "RouteRules": "corridor.model.rules",
+    "RerouteSettings": "corridor.model.reroute",
     "Pipe": "corridor.model.pipe",
     "Environment": "corridor.model.pipe",
     # what is found
@@ -44,6 +46,7 @@ _WHERE = {
     "Check": "corridor.model.results",
     "Assessment": "corridor.model.results",
     "Study": "corridor.model.results",
+    "Reroute": "corridor.model.reroute",
     # the story
     "route": "corridor.workflow",
     "assess_line": "corridor.workflow",
@@ -51,6 +54,8 @@ _WHERE = {
     "add_survey": "corridor.workflow",
     "explain_no_route": "corridor.routing.explain",
     "find_options": "corridor.options_flow",
+    "reroute": "corridor.reroute_flow",
+    "rerouted_study": "corridor.reroute_flow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",
@@ -80,6 +85,8 @@ _WHERE = {
     "publish_study": "corridor.publish.publish",
     "publish_no_route": "corridor.publish.publish",
     "publish_options": "corridor.publish.options_page",
+    "change_content": "corridor.publish.change",
+    "change_writer": "corridor.publish.change",
     "write_sample": "corridor.sample",
     # progress and what can go wrong
     "Progress": "corridor.progress",

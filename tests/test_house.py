@@ -31,7 +31,8 @@ RANKS = (
     ("assess",),
     ("io", "publish", "sample"),
     ("workflow",),
-    ("options_flow",),
+    ("options_flow", "reroute_search"),
+    ("reroute_flow",),
     ("cli",),
 )
 """Data flows from the first to the last; imports point the other way."""

@@ -48,14 +48,15 @@ def line_cost(
     project: Project,
     ground: Profile,
     crossings: Sequence[Crossing],
+    interval_m: float = 1000.0,
 ) -> LineCost:
     """Cost of the finished line on the finest seabed and the exact polygons.
 
     Slopes of `ground` are integrated by the midpoint rule; a slope that is
-    unknown costs nothing. Areas are exact. A crossing belongs to the kilometre
+    unknown costs nothing. Areas are exact. A crossing belongs to the interval
     in which it lies, a bend to that of the middle of its arc.
     """
-    marks = np.append(np.arange(0.0, line.total_m, 1000.0), line.total_m)
+    marks = np.append(np.arange(0.0, line.total_m, interval_m), line.total_m)
     if len(marks) == 1:
         marks = np.array([0.0, line.total_m])
     kp_in, kp_out = in_out_m(bends(alignment))

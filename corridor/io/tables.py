@@ -22,10 +22,12 @@ from corridor.model.fields import build, setting
 from corridor.model.layers import RULES
 from corridor.model.permit import ZoneSettings
 from corridor.model.publication import QuantitySettings, SheetSettings
+from corridor.model.reroute import RerouteSettings
 from corridor.model.survey import SurveySettings
 
 EXTRA_TABLES: Mapping[str, type] = {
     "quantities": QuantitySettings,
+    "reroute": RerouteSettings,
     "sheets": SheetSettings,
     "survey": SurveySettings,
     "zones": ZoneSettings,

@@ -41,8 +41,9 @@ class Course(NamedTuple):
     """Least bend radius."""
     between: float
     """Least straight between bends."""
-    at_ends: float
-    """Least straight at START and END."""
+    at_start: float
+    at_end: float
+    """Least straight at START, at END."""
     bend_price: float
     start_fixed: bool
     start_u: float
@@ -55,6 +56,12 @@ class Course(NamedTuple):
     """Half-width of the strip around `guide` that the line may use; infinite when free."""
     guide: np.ndarray
     """(m, 2) polyline the strip follows; empty when free."""
+    run_start: float
+    run_end: float
+    """How far an approved straight runs on from START, and up to END."""
+    leave_start: float
+    leave_end: float
+    """Price of every cell's length of it that the line does not keep."""
 
 
 @njit(cache=True)
@@ -146,13 +153,22 @@ def leg_price(course, points, radii, count, k, penalty):
     east, south = points[k + 1, 0] - points[k, 0], points[k + 1, 1] - points[k, 1]
     size = math.hypot(east, south)
     straight = size - t_in - t_out
-    if size < 1e-9 or not straight > -1e-7:
+    # No leg worth having is longer than the ground is wide; walking one that runs away would take for ever.
+    if size < 1e-9 or not straight > -1e-7 or not size < 2.0 * (course.ground.rows + course.ground.cols):
         return math.inf
     # Without any bend the line is one straight: neither rule can be broken.
     need = 0.0
     if count > 0:
-        need = course.at_ends if k == 0 or k == count else course.between
+        need = course.between
+        if k == 0:
+            need = course.at_start
+        if k == count:
+            need = course.at_end
     price = 0.0
+    if k == 0:
+        price += course.leave_start * max(0.0, course.run_start - straight)
+    if k == count:
+        price += course.leave_end * max(0.0, course.run_end - straight)
     if straight < need - 1e-7:
         price += penalty * (1.0 + need - straight)
     east /= size
@@ -203,6 +219,8 @@ def arc_price(course, points, radii, count, i, penalty):
     a_u /= size
     a_v /= size
     tangent = radius * math.tan(abs(turn) / 2.0)
+    if not tangent < 2.0 * (course.ground.rows + course.ground.cols):
+        return math.inf
     side = 1.0 if turn > 0.0 else -1.0
     u, v = points[i, 0] - tangent * a_u, points[i, 1] - tangent * a_v
     centre_u, centre_v = u - side * radius * a_v, v + side * radius * a_u

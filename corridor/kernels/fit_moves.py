@@ -209,3 +209,33 @@ def kick(course, points, radii, locked, count, best, legs, arcs, penalty, first_
             take(points, radii, locked, t_points, t_radii, t_locked)
             best = total
     return best
+
+
+@njit(cache=True)
+def slide(course, points, radii, locked, count, best, legs, arcs, penalty):
+    """Shift all IPs along the line's chord, polish, keep what is better; returns the price.
+
+    A short line that swings round something has its best place along the line it
+    leaves: no move of one IP or one leg gets there.
+    """
+    t_points, t_radii, t_locked = points.copy(), radii.copy(), locked.copy()
+    east, south = points[count + 1, 0] - points[0, 0], points[count + 1, 1] - points[0, 1]
+    size = math.hypot(east, south)
+    step = 4.0
+    while step > 0.2:
+        better = False
+        for sign in (1.0, -1.0):
+            take(t_points, t_radii, t_locked, points, radii, locked)
+            for i in range(1, count + 1):
+                if not locked[i]:
+                    t_points[i, 0] += sign * step * east / size
+                    t_points[i, 1] += sign * step * south / size
+            total = judge(course, t_points, t_radii, t_locked, count, 1, count, legs, arcs, best, penalty)
+            if total < best - _GAIN:
+                take(points, radii, locked, t_points, t_radii, t_locked)
+                best = total
+                better = True
+                break
+        if not better:
+            step *= 0.5
+    return best

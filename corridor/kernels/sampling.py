@@ -61,9 +61,16 @@ def fill_depth(depth, west, north, cell, index, easting, northing, out, source):
 def fill_slopes(depth, west, north, cell, easting, northing, bearing, baseline, along, across):
     """Write the tangents of this surface wherever both ends of the baseline lie on it and none is known."""
     half = 0.5 * baseline
+    # A baseline about a position further off than this does not meet the surface at all.
+    least_e, most_e = west - half, west + depth.shape[1] * cell + half
+    least_n, most_n = north - depth.shape[0] * cell - half, north + half
     for p in range(len(easting)):
         e = easting[p]
         n = northing[p]
+        if e < least_e or e > most_e or n < least_n or n > most_n:
+            continue
+        if not (math.isnan(along[p]) or math.isnan(across[p])):
+            continue
         te = half * math.sin(bearing[p])
         tn = half * math.cos(bearing[p])
         if math.isnan(along[p]):

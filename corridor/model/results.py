@@ -105,6 +105,8 @@ class SearchResult:
         Factor on the relaxed field.
     proven : bool
         No move seen contradicts the bound: this is the grid optimum.
+    tags : (int, int)
+        Tags of the gates that the line leaves START and reaches END through; -1 where they have none.
     """
 
     alignment: Alignment
@@ -113,6 +115,7 @@ class SearchResult:
     expanded: int
     bound_weight: float
     proven: bool = True
+    tags: tuple[int, int] = (-1, -1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from corridor.progress import Progress, silent
 from corridor.routing.buffers import Heap
 from corridor.routing.portals import PortalNet
 from corridor.routing.relaxed import RelaxedField
-from corridor.routing.search import _alignment, _Found
+from corridor.routing.search import Found, trace
 from corridor.routing.space import SearchSpace
 
 GREED = ((1.5, 600_000), (2.5, 700_000))
@@ -54,7 +54,7 @@ def any_line(
         while True:
             found, given_up = _run(space, net, field, greed, most_states, progress)
             if math.isfinite(found.cost):
-                return _alignment(space, net, found), True
+                return trace(space, net, found)[0], True
             if given_up or not math.isfinite(field.limit):
                 break
             # The only way may leave the part of the field that is known.
@@ -71,7 +71,7 @@ def _run(
     greed: float,
     most_states: int,
     progress: Progress,
-) -> tuple[_Found, bool]:
+) -> tuple[Found, bool]:
     headings = space.rules.headings
     states = field.stages * field.cells * headings
     ahead = field.ahead()
@@ -94,7 +94,7 @@ def _run(
             nothing, nothing.astype(np.int32), np.empty(0), np.empty(0), BATCH, counts, lowered,
         )  # fmt: skip
         progress("search", min(1.0, counts[0] / most_states))
-    found = _Found(float(portal_best[net.kernel.goal]), int(counts[0]), lowered, came, portal_came)
+    found = Found(float(portal_best[net.kernel.goal]), int(counts[0]), lowered, came, portal_came)
     if not counts[1]:
-        found = _Found(math.inf, int(counts[0]), lowered, came, portal_came)
+        found = Found(math.inf, int(counts[0]), lowered, came, portal_came)
     return found, bool(not counts[1] and heap.size)

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from corridor.errors import NoRouteError
 from corridor.kernels.fit import Course, hold_bearings, polish, price_all
-from corridor.kernels.fit_moves import kick, lengthen, shorten
+from corridor.kernels.fit_moves import kick, lengthen, shorten, slide
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
 from corridor.model.rules import RouteEnd, RouteRules
@@ -65,6 +65,29 @@ class FitResult:
     bends: int
 
 
+@dataclass(frozen=True, slots=True)
+class KeptEnds:
+    """Ends of a path that lie on an approved line: the fit chooses how much of its straights to keep.
+
+    Attributes
+    ----------
+    straight_at_start_m, straight_at_end_m : float
+        Straight needed at the path's START and END.
+    run_on_m, run_up_m : float
+        How far the approved straight runs on from START, and how far it has
+        come when it reaches END.
+    leave_on, leave_up : float
+        Equivalent metres that a metre of it costs when it is not kept.
+    """
+
+    straight_at_start_m: float
+    straight_at_end_m: float
+    run_on_m: float
+    run_up_m: float
+    leave_on: float
+    leave_up: float
+
+
 @dataclass(slots=True, eq=False)
 class _Line:
     """A line under work: START, IPs, END in cells, with room for more."""
@@ -88,6 +111,7 @@ def fit(
     *,
     fixed_ips: ArrayLike = (),
     within_m: float | None = None,
+    kept: KeptEnds | None = None,
     progress: Progress = silent,
 ) -> FitResult:
     """Fit the cheapest line of few IPs to a path.
@@ -104,6 +128,8 @@ def fit(
         Indices (1 = IP1 ...) of IPs that stay where they are; their radii may change.
     within_m : float, optional
         The line stays within this distance of the path.
+    kept : KeptEnds, optional
+        The ends lie on an approved line; what is not kept of it is part of `cost_m`.
     progress : Progress
 
     Returns
@@ -115,7 +141,7 @@ def fit(
     NoRouteError
         A fixed IP cannot be part of any line that obeys the rules near the path.
     """
-    course = _course(path, surface, rules, start, end, within_m)
+    course = _course(path, surface, rules, start, end, within_m, kept)
     given = _line(path, surface, fixed_ips)
     given.price = _price(course, given, HARD) if _keeps_bearings(course, given) else math.inf
     candidates = [given]
@@ -149,8 +175,11 @@ def fit(
 
 def _course(
     path: Alignment, surface: CostSurface, rules: RouteRules,
-    start: RouteEnd | None, end: RouteEnd | None, within_m: float | None,
+    start: RouteEnd | None, end: RouteEnd | None, within_m: float | None, kept: KeptEnds | None = None,
 ) -> Course:  # fmt: skip
+    if kept is None:
+        at_ends = rules.straight_at_ends_m
+        kept = KeptEnds(at_ends, at_ends, 0.0, 0.0, 0.0, 0.0)
     cell = surface.grid.cell_m
     assets = surface.assets
     free = np.zeros(2)
@@ -171,7 +200,8 @@ def _course(
         straight=assets.straight_m / cell,
         radius=rules.min_bend_radius_m / cell,
         between=rules.min_straight_m / cell,
-        at_ends=rules.straight_at_ends_m / cell,
+        at_start=kept.straight_at_start_m / cell,
+        at_end=kept.straight_at_end_m / cell,
         bend_price=max(rules.bend_cost_m, LEAST_BEND_M) / cell,
         start_fixed=first is not None,
         start_u=float((free if first is None else first)[0]),
@@ -182,6 +212,10 @@ def _course(
         # Points along the line are tested a few cells apart: a quarter of a cell covers what lies between.
         near=math.inf if within_m is None else max(within_m / cell - 0.25, 0.0),
         guide=guide,
+        run_start=kept.run_on_m / cell,
+        run_end=kept.run_up_m / cell,
+        leave_start=kept.leave_on,
+        leave_end=kept.leave_up,
     )
 
 
@@ -211,8 +245,8 @@ def _words(course: Course, given: _Line) -> list[_Line]:
     start, end = given.points[0], given.points[given.count + 1]
     first = np.array([course.start_u, course.start_v]) if course.start_fixed else None
     last = np.array([course.end_u, course.end_v]) if course.end_fixed else None
-    begin = start if first is None else start + course.at_ends * first
-    finish = end if last is None else end - course.at_ends * last
+    begin = start if first is None else start + course.at_start * first
+    finish = end if last is None else end - course.at_end * last
     lines = []
     for points, radii in words(begin, first, finish, last, course.radius, course.between > 0.0):
         count = len(points)
@@ -295,6 +329,11 @@ def _improve(course: Course, given: _Line, report) -> _Line:
             legs, arcs, penalty, kicked, KICKS,
         )  # fmt: skip
         kicked += KICKS
+        if course.run_start > 0.0 or course.run_end > 0.0:
+            line.price = slide(
+                course, line.points, line.radii, line.locked, line.count, line.price,
+                legs, arcs, penalty,
+            )  # fmt: skip
         line.price = _polish(course, line, FALLING, penalty)
         report((number + 1.0) / ROUNDS)
         if penalty == HARD and before - line.price < 2e-5 * before:

@@ -34,6 +34,8 @@ class Gate:
         Cells; NaN without a bend.
     cost : float
         Cells, the price of the bend included.
+    tag : int
+        For the caller: which of its poses this is a way from or to.
     """
 
     portal: int
@@ -43,6 +45,7 @@ class Gate:
     ip: tuple[float, float] | None
     radius: float
     cost: float
+    tag: int = -1
 
 
 @dataclass(frozen=True, slots=True, eq=False)

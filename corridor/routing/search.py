@@ -27,7 +27,7 @@ from corridor.model.results import CostSurface, SearchResult
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.buffers import Heap, Later
-from corridor.routing.portals import PortalNet, portal_net
+from corridor.routing.portals import Gate, PortalNet, portal_net
 from corridor.routing.relaxed import RelaxedField
 from corridor.routing.space import SearchSpace, open_water_weight, search_space
 
@@ -120,7 +120,7 @@ def search_net(
             break
     if not math.isfinite(found.cost):
         _no_way(space, "between the ends", net)
-    alignment = _alignment(space, net, found)
+    alignment, first, last = trace(space, net, found)
     cell = space.surface.grid.cell_m
     return SearchResult(
         alignment=alignment,
@@ -129,6 +129,7 @@ def search_net(
         expanded=expanded,
         bound_weight=bound_weight,
         proven=proven,
+        tags=(first.tag, last.tag),
     )
 
 
@@ -148,7 +149,9 @@ def _no_way(space: SearchSpace, where: str, net: PortalNet) -> NoReturn:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Found:
+class Found:
+    """What one A* left behind: cost in cells (inf: no way), states settled, and where each was come from."""
+
     cost: float
     expanded: int
     lowered: NDArray
@@ -158,7 +161,7 @@ class _Found:
 
 def _astar(
     space: SearchSpace, net: PortalNet, field: RelaxedField, weight: float, progress: Progress
-) -> _Found:
+) -> Found:
     """A* with the field as far as it goes; the field grows until the result is proven."""
     expanded = 0
     while True:
@@ -173,7 +176,7 @@ def _astar(
 
 def _run(
     space: SearchSpace, net: PortalNet, field: RelaxedField, weight: float, most: float, progress: Progress
-) -> _Found:
+) -> Found:
     """One A* over the field, with a limit that rises in small steps (see `expand`)."""
     headings = space.rules.headings
     states = field.stages * field.cells * headings
@@ -211,16 +214,17 @@ def _run(
                 later.key, counts, lowered,
             )  # fmt: skip
             step *= 1.15
-    return _Found(float(portal_best[net.kernel.goal]), int(counts[0]), lowered, came, portal_came)
+    return Found(float(portal_best[net.kernel.goal]), int(counts[0]), lowered, came, portal_came)
 
 
-def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
-    """Trace the moves back from END into intersection points and radii."""
+def trace(space: SearchSpace, net: PortalNet, found: Found) -> tuple[Alignment, Gate, Gate]:
+    """Trace the moves back from END: intersection points with radii, and the first and the last gate."""
     grid, headings = space.surface.grid, space.rules.headings
     cells = grid.rows * grid.cols
     vectors = space.moves.vectors
     points: list[tuple[float, float]] = [net.positions[net.kernel.goal]]
     radii: list[float] = []
+    used: list[Gate] = []
 
     def add(u: float, v: float, radius: float) -> None:
         easting, northing = grid.to_map(u, v)
@@ -231,6 +235,7 @@ def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
     while portal != 0:
         state = int(found.portal_came[portal])
         gate = _entry_gate(net, portal, state, cells, headings)
+        used.append(gate)
         if gate.ip is not None:
             add(gate.ip[0], gate.ip[1], gate.radius)
         while True:
@@ -240,6 +245,7 @@ def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
             row, col = divmod(cell, grid.cols)
             if code >= EXIT:
                 leaving = net.exits[code - EXIT]
+                used.append(leaving)
                 if leaving.ip is not None:
                     add(leaving.ip[0], leaving.ip[1], leaving.radius)
                 portal = leaving.portal
@@ -255,10 +261,10 @@ def _alignment(space: SearchSpace, net: PortalNet, found: _Found) -> Alignment:
                 col, row, heading = col - move[0], row - move[1], bend.heading_in
             state = int((stage * cells + row * grid.cols + col) * headings + heading)
     points.append(net.positions[0])
-    return Alignment.from_points(points[::-1], radii[::-1], grid.crs)
+    return Alignment.from_points(points[::-1], radii[::-1], grid.crs), used[-1], used[0]
 
 
-def _entry_gate(net: PortalNet, portal: int, state: int, cells: int, headings: int):
+def _entry_gate(net: PortalNet, portal: int, state: int, cells: int, headings: int) -> Gate:
     """The cheapest gate from a state into a portal."""
     candidates = [
         gate

@@ -1,0 +1,356 @@
+"""The search behind a reroute: which changes, on how much ground, verified on the finest seabed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from corridor.assess.assess import assess
+from corridor.assess.cost import line_cost
+from corridor.assess.crossings import find_crossings
+from corridor.assess.ground_rules import check_spacing_m
+from corridor.errors import NoRouteError
+from corridor.model.alignment import Alignment
+from corridor.model.grid import Grid
+from corridor.model.layers import Layer
+from corridor.model.project import Project
+from corridor.model.reroute import Clash, RerouteSettings
+from corridor.model.results import Assessment, Breach, CostSurface
+from corridor.model.rules import RouteEnd
+from corridor.progress import Progress
+from corridor.routing import measure
+from corridor.routing.chainage import station_of
+from corridor.routing.clashes import clusters_of, half_size
+from corridor.routing.explain import explain_no_route
+from corridor.routing.geometry import Elements, at_station, densify, elements
+from corridor.routing.profile import ground_profile
+from corridor.routing.reroute import Change, change_line
+from corridor.routing.reroute_ground import GROWTH, outside_costs_more, window
+from corridor.routing.tie_ins import Stretch, stretches_to_leave
+from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
+from corridor.workflow import SLOPE_MARGINS
+
+MOST_CELLS = 4_000_000
+"""A larger window is not searched only to prove that nothing cheaper lies there."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """The change that clears one group of clashes."""
+
+    change: Change
+    extra_cost_m: float
+    last_departure_m: float
+    names: tuple[str, ...]
+    enough: bool
+    notes: tuple[str, ...]
+
+
+class ChangeSearch:
+    """Everything one reroute works with."""
+
+    def __init__(
+        self, project: Project, approved: Alignment, line: Elements, settings: RerouteSettings,
+        can_leave_m: float, to_m: float, clashes: Sequence[Clash], progress: Progress,
+    ):  # fmt: skip
+        self.project, self.approved, self.line, self.settings = project, approved, line, settings
+        self.can_leave_m, self.to_m, self.progress = can_leave_m, to_m, progress
+        self.clusters = clusters_of(clashes)
+        self.aside_m = max(clash.limit_m for clash in clashes if clash.hit) + half_size(project, clashes)
+        self.whole = search_grid(project.seabed, project.rules, project.start)
+        crossings = find_crossings(approved, line, project.layers)
+        ground = ground_profile(
+            line,
+            project.seabed,
+            check_spacing_m(project.seabed, project.rules),
+            project.rules.slope_baseline_m,
+        )
+        priced = line_cost(approved, line, project, ground, crossings, interval_m=100.0).by_kp
+        self.marks_m = np.append(0.0, priced["kp_to_km"] * 1000.0)
+        self.running_m = np.append(0.0, np.cumsum(priced["total_m"]))
+        self.needs = needs = [(c.station_m, c.layer.straight_each_side_m) for c in crossings]
+        total = line.total_m
+        self.leave = stretches_to_leave(approved, project.rules, can_leave_m, to_m, needs)
+        self.join = stretches_to_leave(
+            approved.reversed(), project.rules, total - to_m, total - can_leave_m,
+            [(total - station, straight) for station, straight in needs],
+        )  # fmt: skip
+
+    def cheapest(self) -> list[Solved]:
+        """The cheapest set of changes that clears every cluster.
+
+        A change may clear several neighbouring clusters at once. Changes that
+        follow each other must leave the approved line between them in order.
+        """
+        count = len(self.clusters)
+        best: list[tuple[float, list[Solved]] | None] = [None] * (count + 1)
+        best[0] = (0.0, [])
+        failed: NoRouteError | None = None
+        for last in range(1, count + 1):
+            for first in range(last):
+                before = best[first]
+                if before is None:
+                    continue
+                try:
+                    one = self._solve(first, last - 1)
+                except NoRouteError as error:
+                    failed = error
+                    continue
+                if before[1] and not self._follows(before[1][-1], one):
+                    continue
+                total = before[0] + one.extra_cost_m
+                known = best[last]
+                if known is None or total < known[0]:
+                    best[last] = (total, [*before[1], one])
+        answer = best[count]
+        if answer is None:
+            self._no_way(failed)
+        return answer[1]
+
+    def _follows(self, before: Solved, after: Solved) -> bool:
+        """Whether the line is the approved one for long enough between two changes."""
+        back, out = before.change.rejoin_m, after.change.leave_m
+        return out - back >= max(self.project.rules.min_straight_m, 1.0) and not (
+            before.change.join.arc and after.change.leave.arc
+        )
+
+    def _between(self, first: int, last: int) -> tuple[tuple[Stretch, ...], tuple[Stretch, ...]]:
+        """Where the line may be left before cluster `first` and rejoined behind cluster `last`."""
+        total = self.line.total_m
+        floor = self.clusters[first - 1].high_m if first else 0.0
+        ceiling = self.clusters[last + 1].low_m if last + 1 < len(self.clusters) else total
+        leave = _within(self.leave, floor, self.clusters[first].low_m)
+        join = _within(self.join, total - ceiling, total - self.clusters[last].high_m)
+        return leave, join
+
+    def _solve(self, first: int, last: int) -> Solved:
+        """One change about the clusters first..last, on as much ground as it takes."""
+        low, high = self.clusters[first].low_m, self.clusters[last].high_m
+        failed = NoRouteError("No line leaves the approved one and comes back to it.")
+        leave, join = self._between(first, last)
+        names = tuple(name for cluster in self.clusters[first : last + 1] for name in cluster.names)
+        late = 0.0
+        times = self._enough(low, high, 1.0, self._likely(high - low)) or 1.0
+        while leave and join:
+            grid = self._window(low, high, times)
+            try:
+                change, surface, notes = self._verified(grid, leave, join)
+            except NoRouteError as error:
+                failed = error
+                if grid == self.whole:
+                    break
+                times *= GROWTH
+                continue
+            extra = self._extra(change, surface)
+            late = max(late or self._latest(surface, leave, join), change.leave_m)
+            needed = self._enough(low, high, times, extra)
+            if needed is None or needed <= times:
+                return Solved(change, extra, late, names, needed is not None, notes)
+            times = needed
+        raise failed
+
+    def _window(self, low_m: float, high_m: float, times: float) -> Grid:
+        return window(self.whole, self.line, low_m, high_m, self.aside_m, self.project.rules, times)
+
+    def _likely(self, given_up_m: float) -> float:
+        """A generous guess of what a change costs more, so that one window mostly is enough.
+
+        New ground at its price and a fifth for slopes, over two shifts of 2 sqrt(R d) each; four bends.
+        """
+        rules, price = self.project.rules, self.settings.new_ground_cost
+        length = (
+            given_up_m + 4.0 * math.sqrt(rules.min_bend_radius_m * self.aside_m) + 3.0 * rules.min_straight_m
+        )
+        return 1.2 * ((price + 0.2) * length + 4.0 * rules.bend_cost_m)
+
+    def _enough(self, low_m: float, high_m: float, times: float, extra_cost_m: float) -> float | None:
+        """The least width of window outside which nothing cheaper can lie; None where it is not worth it."""
+        for step in range(12):
+            wider = times * 1.25**step
+            grid = self._window(low_m, high_m, wider)
+            if outside_costs_more(
+                grid, self.whole, self.line, low_m, high_m, self.marks_m, self.running_m,
+                self.settings.new_ground_cost, extra_cost_m,
+            ):  # fmt: skip
+                return wider if grid.rows * grid.cols <= MOST_CELLS or step == 0 else None
+        return None
+
+    def _verified(
+        self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch], latest: bool = False
+    ) -> tuple[Change, CostSurface, tuple[str, ...]]:
+        """A change measured on the finest seabed; places where it breaks a rule are tightened."""
+        surface = cost_surface(self._nearby(grid), grid=grid, slope_margin=SLOPE_MARGINS[0])
+        try:
+            return self._rounds(surface, leave, join, latest)
+        except NoRouteError:
+            wider = SLOPE_MARGINS[-1] / SLOPE_MARGINS[0]
+            surface = replace(
+                surface, tan_along=surface.tan_along * wider, tan_across=surface.tan_across * wider,
+                slope_margin=SLOPE_MARGINS[-1],
+            )  # fmt: skip
+            return self._rounds(surface, leave, join, latest)
+
+    def _rounds(
+        self, surface: CostSurface, leave: Sequence[Stretch], join: Sequence[Stretch], latest: bool
+    ) -> tuple[Change, CostSurface, tuple[str, ...]]:
+        best: tuple[int, Change, CostSurface] | None = None
+        for number in range(self.project.rules.breach_rounds + 1):
+            try:
+                change = change_line(
+                    self.approved, surface, self.project.rules, leave, join,
+                    new_ground_cost=self.settings.new_ground_cost, latest=latest, progress=self.progress,
+                )  # fmt: skip
+            except NoRouteError:
+                if best is None:
+                    raise
+                break
+            assessment = assess(change.alignment, self.project, progress=self.progress)
+            breaches = _of_part(assessment, change)
+            if best is None or len(breaches) < best[0]:
+                best = (len(breaches), change, surface)
+            if not breaches or all(b.rule in GEOMETRY_RULES for b in breaches):
+                break
+            surface = tighten(surface, breaches)
+            self.progress("verification", number / (self.project.rules.breach_rounds + 1))
+        assert best is not None
+        notes = () if not best[0] else ("the new part breaks rules on the finest seabed: see the checks",)
+        return best[1], best[2], notes
+
+    def _nearby(self, grid: Grid) -> Project:
+        """The project with those features only that can matter within a grid."""
+        west, south, east, north = grid.bounds_m
+        layers = []
+        for layer in self.project.layers:
+            if layer.rule in ("stay_within", "jurisdiction") or not len(layer):
+                layers.append(layer)
+                continue
+            reach = 1.01 * float(
+                (layer.standoff_m + layer.position_uncertainty_m).max() + self.project.rules.lay_tolerance_m
+            )
+            box = shapely.box(west - reach, south - reach, east + reach, north + reach)
+            near = np.flatnonzero(shapely.intersects(layer.geometries, box))
+            layers.append(_features(layer, near))
+        return replace(self.project, layers=tuple(layers))
+
+    def _extra(self, change: Change, surface: CostSurface) -> float:
+        """What a change costs more than the approved line, the price of new ground included."""
+        rules = self.project.rules
+        new = sum(measure.line_cost(change.alignment, surface, rules).values())
+        old = sum(measure.line_cost(self.approved, surface, rules).values())
+        return new - old + self.settings.new_ground_cost * (change.new_rejoin_m - change.leave_m)
+
+    def _latest(self, surface: CostSurface, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float:
+        """The latest chainage at which a line that obeys every rule can still leave; 0 if unknown."""
+        try:
+            late, _, notes = self._rounds(surface, leave, join, latest=True)
+        except NoRouteError:
+            return 0.0
+        return 0.0 if notes else late.leave_m
+
+    def _no_way(self, failed: NoRouteError | None) -> NoReturn:
+        """Raise NoRouteError with what is known: too late to leave, or what stands in the way."""
+        if self.can_leave_m > 0.0:
+            try:
+                solved = self._from_the_start()._solve(0, len(self.clusters) - 1)
+            except NoRouteError:
+                pass
+            else:
+                raise _too_late(self.can_leave_m, solved, self.approved)
+        start, end = self._poses()
+        between = replace(self.project, start=start, end=end, via=())
+        way = explain_no_route(between, cost_surface(between, progress=self.progress), self.progress)
+        text = str(way.explanation["text"])
+        if way.line is not None:
+            text = (
+                "No line of the search's grid leaves the approved one on a tangent and comes back to it, "
+                "though one exists between its ends: widen --from-kp and --to-kp."
+            )
+        raise NoRouteError(text, way.explanation["reasons"], way.explanation, way.barrier) from failed
+
+    def _from_the_start(self) -> ChangeSearch:
+        """The same search, free to leave the line anywhere: what is laid is taken up again."""
+        free = copy(self)
+        free.can_leave_m = 0.0
+        free.leave = stretches_to_leave(self.approved, self.project.rules, 0.0, self.to_m, self.needs)
+        return free
+
+    def _poses(self) -> tuple[RouteEnd, RouteEnd]:
+        """The first place where the line may be left and the last where it may be rejoined, with bearings."""
+        out = min((stretch.low_m for stretch in self.leave), default=self.can_leave_m)
+        back = self.line.total_m - min((stretch.low_m for stretch in self.join), default=0.0)
+        easting, northing, bearing = at_station(self.line, [out, back])
+        return tuple(
+            RouteEnd(float(e), float(n), math.degrees(float(b)))
+            for e, n, b in zip(easting, northing, bearing, strict=True)
+        )  # type: ignore[return-value]
+
+
+def _too_late(can_leave_m: float, solved: Solved, approved: Alignment) -> NoRouteError:
+    """The line would have to be left before the first place where it still can."""
+    late, back = solved.last_departure_m, can_leave_m - solved.last_departure_m
+    text = (
+        f"It is too late to leave the approved line: it can be left from KP {can_leave_m / 1000:.3f} on, "
+        f"a line that clears {', '.join(solved.names)} must leave it by KP {late / 1000:.3f}. "
+        f"{back:.0f} m of line would have to be recovered."
+    )
+    line = elements(approved)
+    easting, northing, _ = at_station(line, [late])
+    reason = {
+        "rule": "last_departure_kp_km", "limit": round(late / 1000, 6),
+        "needed": round(can_leave_m / 1000, 6),
+        "easting_m": float(easting[0]), "northing_m": float(northing[0]), "text": text,
+    }  # fmt: skip
+    explanation = {
+        "reasons": [reason],
+        "cannot_help": [],
+        "text": text,
+        "last_departure_kp_km": round(late / 1000, 6),
+        "recover_m": round(back, 3),
+    }
+    shape = shapely.LineString(densify(solved.change.alignment))
+    properties = {
+        "kind": "line after recovery",
+        "allowed": False,
+        "text": "NOT ALLOWED: needs pipe recovered",
+    }
+    return NoRouteError(text, [reason], explanation, [(shape, properties)])
+
+
+def _features(layer: Layer, index: NDArray) -> Layer:
+    """Some features of a layer."""
+    return replace(
+        layer,
+        geometries=layer.geometries[index],
+        features=tuple(layer.features[k] for k in index),
+        attributes=tuple(layer.attributes[k] for k in index),
+        standoff_m=layer.standoff_m[index],
+        position_uncertainty_m=layer.position_uncertainty_m[index],
+    )
+
+
+def _within(stretches: Sequence[Stretch], low_m: float, high_m: float) -> tuple[Stretch, ...]:
+    """The parts of stretches between two chainages."""
+    cut = (replace(s, low_m=max(s.low_m, low_m), high_m=min(s.high_m, high_m)) for s in stretches)
+    return tuple(s for s in cut if s.high_m > s.low_m)
+
+
+def _of_part(assessment: Assessment, change: Change) -> tuple[Breach, ...]:
+    """The breaches that lie on the new part of a line."""
+    breaches = assessment.breaches
+    if not breaches:
+        return ()
+    station, _ = station_of(
+        elements(change.alignment),
+        np.array([b.easting_m for b in breaches]),
+        np.array([b.northing_m for b in breaches]),
+    )
+    return tuple(
+        b for b, at in zip(breaches, station, strict=True)
+        if change.leave_m - 1.0 <= at <= change.new_rejoin_m + 1.0
+    )  # fmt: skip
