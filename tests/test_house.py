@@ -31,7 +31,7 @@ RANKS = (
     ("assess",),
     ("io", "publish", "sample"),
     ("workflow",),
-    ("options_flow",),
+    ("options_flow", "tidy_flow", "why_flow"),
     ("cli",),
 )
 """Data flows from the first to the last; imports point the other way."""
