@@ -51,6 +51,8 @@ _WHERE = {
     "add_survey": "corridor.workflow",
     "explain_no_route": "corridor.routing.explain",
     "find_options": "corridor.options_flow",
+    "tidy": "corridor.tidy_flow",
+    "why_here": "corridor.why_flow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",

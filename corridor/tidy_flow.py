@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from corridor.model.alignment import Alignment
 from corridor.model.project import Project
 from corridor.model.results import Assessment, Check, CostSurface, Study
 from corridor.progress import Progress, silent
+from corridor.publish.provenance import Stamp
+from corridor.publish.publish import Extra
+from corridor.publish.summary import write_json
 from corridor.routing.chainage import station_of
 from corridor.routing.fit import FitResult, attempt
 from corridor.routing.geometry import bends, densify, elements, in_out_m
@@ -134,6 +138,15 @@ def gain_text(tidied: Tidied) -> str:
     )
     broken = sorted({check.rule for check in before.checks if not check.ok})
     return text + (f"; the line handed in broke {', '.join(broken)}" if broken else "")
+
+
+def gains_writer(tidied: Tidied) -> Extra:
+    """A writer of ``tidy.json`` for ``publish_study(extras=...)``."""
+
+    def write(study: Study, folder: Path, stamp: Stamp) -> None:
+        write_json(folder / "tidy.json", {**tidied.gains(), **stamp.as_dict()})
+
+    return write
 
 
 def _between_ends(project: Project, alignment: Alignment, near_m: float) -> Alignment:

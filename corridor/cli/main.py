@@ -16,7 +16,7 @@ from corridor import __version__
 from corridor.cli.common import plain
 from corridor.errors import CorridorError, InputError, NoRouteError
 
-COMMANDS = ("check", "route", "assess", "options", "survey", "sheets", "zones", "layers", "sample")
+COMMANDS = ("check", "route", "assess", "why", "options", "survey", "sheets", "zones", "layers", "sample")
 """One module of this package each, in the order of the help."""
 
 EXIT_FAULT, EXIT_INPUT = 1, InputError.exit_code

@@ -112,7 +112,9 @@ def _pieces(
     grid = surface.grid
     # Arcs go along the chords that the fit prices; straights need no cutting of their own.
     at = []
-    for station, length, curvature in zip(line.station_m, line.length_m, np.abs(line.curvature_1_m), strict=True):
+    for station, length, curvature in zip(
+        line.station_m, line.length_m, np.abs(line.curvature_1_m), strict=True
+    ):
         count = arc_pieces(1.0 / (curvature * grid.cell_m), length * curvature) if curvature > 0.0 else 1
         at.append(station + length * np.arange(count) / count)
     marks = np.append(np.concatenate(at), line.total_m)
