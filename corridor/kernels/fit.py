@@ -45,8 +45,9 @@ class Course(NamedTuple):
     """Least bend radius."""
     between: float
     """Least straight between bends."""
-    at_ends: float
-    """Least straight at START and END."""
+    at_start: float
+    at_end: float
+    """Least straights at START and END."""
     bend_price: float
     start_fixed: bool
     start_u: float
@@ -216,7 +217,7 @@ def leg_price(course, points, radii, count, k, penalty):
     # Without any bend the line is one straight: neither rule can be broken.
     need = 0.0
     if count > 0:
-        need = course.at_ends if k == 0 or k == count else course.between
+        need = course.at_start if k == 0 else (course.at_end if k == count else course.between)
     price = 0.0
     if straight < need - 1e-7:
         price += penalty * (1.0 + need - straight)

@@ -150,16 +150,20 @@ def attempt(
     fixed_ips: ArrayLike = (),
     within_m: float | None = None,
     guide: Alignment | None = None,
+    straights_m: tuple[float, float] | None = None,
     progress: Progress = silent,
 ) -> FitResult:
-    """As :func:`fit`; where no line keeps rules and fixed IPs, the one that breaks them least."""
-    course = _course(guide or path, surface, rules, start, end, within_m)
+    """As :func:`fit`; where no line keeps rules and fixed IPs, the one that breaks them least.
+
+    `straights_m`: least straights at START and END, where they are not the rules'.
+    """
+    course = _course(guide or path, surface, rules, start, end, within_m, straights_m)
     given = _line(path, surface, fixed_ips)
     given.price = _price(course, given, HARD) if _keeps_bearings(course, given) else math.inf
     candidates = [given]
     if not given.locked.any() and within_m is None:
         candidates += _words(course, given)
-    sound = _feasible(course, given)
+    sound = any(_feasible(course, line) for line in candidates)
     if not sound:
         candidates += _mended(course, given)
     best = given
@@ -181,6 +185,25 @@ def attempt(
     )
 
 
+def polished(
+    line: Alignment, surface: CostSurface, rules: RouteRules, start: RouteEnd, end: RouteEnd,
+    straights_m: tuple[float, float],
+) -> FitResult:  # fmt: skip
+    """A line turned onto the bearings of its ends and polished; no IP comes or goes."""
+    course = _course(line, surface, rules, start, end, None, straights_m)
+    mine = _line(line, surface, ())
+    if not holds(course, mine.points, mine.count, mine.locked) or not math.isfinite(
+        _price(course, mine, HARD)
+    ):
+        return FitResult(line, math.inf, False, line.bends, line.bends)
+    _polish(course, mine, FALLING[3:], HARD)
+    return FitResult(
+        _alignment(mine, surface, line),
+        _price(course, mine, 0.0, rules.bend_cost_m / surface.grid.cell_m) * surface.grid.cell_m,
+        _feasible(course, mine), line.bends, mine.count,
+    )  # fmt: skip
+
+
 def keeps_rules(
     line: Alignment, surface: CostSurface, rules: RouteRules,
     start: RouteEnd | None = None, end: RouteEnd | None = None,
@@ -192,7 +215,9 @@ def keeps_rules(
 def _course(
     path: Alignment, surface: CostSurface, rules: RouteRules,
     start: RouteEnd | None, end: RouteEnd | None, within_m: float | None,
+    straights_m: tuple[float, float] | None = None,
 ) -> Course:  # fmt: skip
+    straights_m = straights_m or (rules.straight_at_ends_m, rules.straight_at_ends_m)
     cell = surface.grid.cell_m
     assets = surface.assets
     free = np.zeros(2)
@@ -212,7 +237,8 @@ def _course(
         straight=assets.straight_m / cell,
         radius=rules.min_bend_radius_m / cell,
         between=rules.min_straight_m / cell,
-        at_ends=rules.straight_at_ends_m / cell,
+        at_start=straights_m[0] / cell,
+        at_end=straights_m[1] / cell,
         bend_price=max(rules.bend_cost_m, LEAST_BEND_M) / cell,
         start_fixed=first is not None,
         start_u=float((free if first is None else first)[0]),
@@ -277,7 +303,8 @@ def _reach_bearings(course: Course, line: _Line) -> None:
         if not fixed or not line.locked[inner] or on_ray:
             continue
         turn = math.acos(float(np.clip(leg @ ray / size, -0.5, 1.0)))
-        reach = min(course.at_ends + course.radius * math.tan(turn / 2.0), 0.9 * size)
+        straight = course.at_start if at_start else course.at_end
+        reach = min(straight + course.radius * math.tan(turn / 2.0), 0.9 * size)
         for array, value in (
             (line.points, line.points[at] + reach * ray),
             (line.radii, course.radius),
@@ -318,8 +345,8 @@ def _words(course: Course, given: _Line) -> list[_Line]:
     start, end = given.points[0], given.points[given.count + 1]
     first = np.array([course.start_u, course.start_v]) if course.start_fixed else None
     last = np.array([course.end_u, course.end_v]) if course.end_fixed else None
-    begin = start if first is None else start + course.at_ends * first
-    finish = end if last is None else end - course.at_ends * last
+    begin = start if first is None else start + course.at_start * first
+    finish = end if last is None else end - course.at_end * last
     lines = []
     for points, radii in words(begin, first, finish, last, course.radius, course.between > 0.0):
         count = len(points)

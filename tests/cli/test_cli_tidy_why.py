@@ -44,6 +44,8 @@ CROOKED = [
     (403_300.0, 8_263_500.0),
 ]
 
+CLOSE = [(401_200.0, 8_263_300.0), (402_000.0, 8_263_600.0), (402_800.0, 8_263_300.0)]
+
 
 def test_tidy_is_cheaper_obeys_every_rule_and_stays_near(folder: Folder) -> None:
     project, line = drawn(folder, CROOKED)
@@ -78,12 +80,10 @@ def test_kept_ips_stay_and_the_rest_moves(folder: Folder) -> None:
 
 def test_a_kept_ip_that_breaks_a_rule_is_named_with_its_kp(folder: Folder) -> None:
     # IP2 lies at the wreck: no line within 60 m of one that passes there keeps 110 m off it.
-    project, line = drawn(
-        folder, [(401_200.0, 8_263_300.0), (402_000.0, 8_263_600.0), (402_800.0, 8_263_300.0)]
-    )
+    project, line = drawn(folder, CLOSE)
     with pytest.raises(NoRouteError) as told:
         corridor.tidy(project, line, within_m=60.0, fixed_ips=(2,))
-    kp = elements(line).total_m / 2000.0  # the line is symmetric: IP2 is half way
+    kp = float(station_of(elements(line), *CLOSE[1])[0]) / 1000.0
     assert f"IP2 at KP {kp:.3f}" in str(told.value)
     assert "standoff_m" in str(told.value) and "IP1" not in str(told.value)
     assert told.value.reasons[0]["kp_km"] == pytest.approx(kp, abs=1e-3)
@@ -138,7 +138,7 @@ def test_the_command_writes_the_set_and_says_what_was_gained(folder: Folder, cap
 
 
 def test_exit_codes_of_tidy(folder: Folder, capsys) -> None:
-    drawn(folder, [(401_200.0, 8_263_300.0), (402_000.0, 8_263_600.0), (402_800.0, 8_263_300.0)])
+    drawn(folder, CLOSE)
     file = folder.path / "line.csv"
     assert run("assess", folder.project, "--alignment", file, "--within-m", 100) == 2
     assert run("assess", folder.project, "--alignment", file, "--tidy", "--keep-ips", "9") == 3
