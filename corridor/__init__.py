@@ -56,6 +56,8 @@ _WHERE = {
     "find_options": "corridor.options_flow",
     "reroute": "corridor.reroute_flow",
     "rerouted_study": "corridor.reroute_flow",
+    "tidy": "corridor.tidy_flow",
+    "why_here": "corridor.why_flow",
     # its steps
     "cost_surface": "corridor.terrain.cost",
     "search": "corridor.routing.search",

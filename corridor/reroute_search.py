@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 import numpy as np
 import shapely
@@ -109,9 +110,9 @@ class ChangeSearch:
                 if known is None or total < known[0]:
                     best[last] = (total, [*before[1], one])
         answer = best[count]
-        if answer is None:
-            self._no_way(failed)
-        return answer[1]
+        if answer is not None:
+            return answer[1]
+        self._no_way(failed)
 
     def _follows(self, before: Solved, after: Solved) -> bool:
         """Whether the line is the approved one for long enough between two changes."""

@@ -20,9 +20,10 @@ from corridor.progress import Progress, silent
 from corridor.routing.bound import lower_bound_m
 from corridor.routing.chainage import station_of
 from corridor.routing.explain import explain_no_route
-from corridor.routing.fit import fit
+from corridor.routing.fit import FitResult, fit
 from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
+from corridor.routing.via_fit import fit_via
 from corridor.survey.impact import Comparison, compare_assessments
 from corridor.survey.study import LinePoints, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
@@ -174,8 +175,8 @@ def verified(project: Project, surface: CostSurface, progress: Progress) -> Stud
 
 def _trial(project: Project, surface: CostSurface, before: _Trial | None, progress: Progress) -> _Trial:
     """Mend the line of the round before where the fit can, else search again; then measure it."""
-    if before is not None and not project.via:
-        mended = fit(before.alignment, surface, project.rules, project.start, project.end, progress=progress)
+    if before is not None:
+        mended = _fitted(project, before.alignment, surface, progress)
         if mended.feasible:
             assessment = assess(mended.alignment, project, surface, progress)
             if assessment.ok:
@@ -191,20 +192,23 @@ def find(
 
     The fit starts from the path with free bends, which follows the ground best
     and leaves it to the fit how many bends are worth their price; only where
-    nothing sound comes of that is a path with bends at their price searched. A
-    line with via points is the search's path: it passes them on straights of its
-    own choice.
+    nothing sound comes of that is a path with bends at their price searched.
     """
     rules, ends = project.rules, (project.start, project.end)
-    if not project.via:
-        loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, progress=progress)
-        fitted = fit(loose.alignment, surface, rules, *ends, progress=progress)
-        if fitted.feasible:
-            return loose, fitted.alignment
+    loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, project.via, progress=progress)
+    fitted = _fitted(project, loose.alignment, surface, progress)
+    if fitted.feasible:
+        return loose, fitted.alignment
     found = search(surface, rules, *ends, project.via, progress=progress)
-    if project.via:
-        return found, found.alignment
-    fitted = fit(found.alignment, surface, rules, *ends, progress=progress)
+    fitted = _fitted(project, found.alignment, surface, progress)
     if fitted.feasible and fitted.cost_m <= found.cost_m:
         return found, fitted.alignment
     return found, found.alignment
+
+
+def _fitted(project: Project, path: Alignment, surface: CostSurface, progress: Progress) -> FitResult:
+    """The fit of a path, through the via points where there are any."""
+    ends = (project.start, project.end)
+    if project.via:
+        return fit_via(path, surface, project.rules, *ends, project.via, progress)
+    return fit(path, surface, project.rules, *ends, progress=progress)

@@ -31,7 +31,7 @@ RANKS = (
     ("assess",),
     ("io", "publish", "sample"),
     ("workflow",),
-    ("options_flow", "reroute_search"),
+    ("options_flow", "tidy_flow", "why_flow", "reroute_search"),
     ("reroute_flow",),
     ("cli",),
 )

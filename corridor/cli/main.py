@@ -16,7 +16,9 @@ from corridor import __version__
 from corridor.cli.common import plain
 from corridor.errors import CorridorError, InputError, NoRouteError
 
-COMMANDS = ("check", "route", "assess", "reroute", "options", "survey", "sheets", "zones", "layers", "sample")
+COMMANDS = (
+    "check", "route", "assess", "why", "reroute", "options", "survey", "sheets", "zones", "layers", "sample",
+)  # fmt: skip
 """One module of this package each, in the order of the help."""
 
 EXIT_FAULT, EXIT_INPUT = 1, InputError.exit_code

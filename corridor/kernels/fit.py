@@ -17,7 +17,6 @@ from numba import njit
 
 from corridor.kernels.assets import crosses
 from corridor.kernels.ground import Ground, rim_allows, rim_record
-from corridor.kernels.stencils import next_border
 
 _SLACK = 1e-9
 _LIMIT_SLACK = 1.0 + 1e-7
@@ -25,6 +24,11 @@ MOST_TURN = 2.6
 """A single IP turns at most this much (149 degrees): beyond, its tangents run away."""
 
 ARC_CHORD = 0.5
+ARC_SAGITTA = 5e-4
+"""Arcs are priced along chords that stray from them by this, or are this long, whichever is longer; cells."""
+
+STRIP_BLOCK = 8
+"""Cells along the side of a block of the strip's index."""
 
 
 class Course(NamedTuple):
@@ -43,7 +47,7 @@ class Course(NamedTuple):
     """Least straight between bends."""
     at_start: float
     at_end: float
-    """Least straight at START, at END."""
+    """Least straights at START and END."""
     bend_price: float
     start_fixed: bool
     start_u: float
@@ -62,27 +66,50 @@ class Course(NamedTuple):
     leave_start: float
     leave_end: float
     """Price of every cell's length of it that the line does not keep."""
+    strip_first: np.ndarray
+    strip_pieces: np.ndarray
+    """Pieces of the guide that can be nearest, block by block (:func:`strip_index`)."""
+
+
+@njit(cache=True, inline="always")
+def first_cell(position, direction):
+    """The column (or row) that a ray from `position` is in at first."""
+    if direction < 0.0:
+        return math.ceil(position - _SLACK) - 1
+    return math.floor(position + _SLACK) if direction > 0.0 else math.floor(position)
 
 
 @njit(cache=True)
 def piece_price(course, u, v, to_u, to_v, stretch):
     """(price, breach) of a straight piece: breach sums length times relative excess."""
-    ground = course.ground
     east, south = to_u - u, to_v - v
     chord = math.hypot(east, south)
     if chord < 1e-12:
         return 0.0, 0.0
-    east /= chord
-    south /= chord
+    return walk(course.ground, u, v, east / chord, south / chord, chord, stretch)
+
+
+@njit(cache=True, error_model="numpy")
+def walk(ground, u, v, east, south, chord, stretch):
+    """(price, breach) of `chord` cells from a point in a direction.
+
+    Goes from border to border: the next one in each coordinate is known, and a
+    step goes to the nearer of the two.
+    """
     price = 0.0
     breach = 0.0
+    limit_along, limit_across = ground.tan_along * _LIMIT_SLACK, ground.tan_across * _LIMIT_SLACK
+    col, row = first_cell(u, east), first_cell(v, south)
+    side_u, side_v = 1 if east > 0.0 else 0, 1 if south > 0.0 else 0
+    step_u, step_v = 2 * side_u - 1, 2 * side_v - 1
+    border_u = (col + side_u - u) / east if east != 0.0 else math.inf
+    border_v = (row + side_v - v) / south if south != 0.0 else math.inf
+    further_u = abs(1.0 / east) if east != 0.0 else math.inf
+    further_v = abs(1.0 / south) if south != 0.0 else math.inf
     done = 0.0
     while done < chord - _SLACK:
-        here_u, here_v = u + done * east, v + done * south
-        step = min(next_border(here_u, east), next_border(here_v, south))
-        step = min(max(step, _SLACK), chord - done)
-        col = math.floor(here_u + 0.5 * step * east)
-        row = math.floor(here_v + 0.5 * step * south)
+        to = min(border_u, border_v, chord)
+        step = to - done
         if col < 0 or row < 0 or col >= ground.cols or row >= ground.rows:
             breach += step
             price += step
@@ -95,35 +122,73 @@ def piece_price(course, u, v, to_u, to_v, stretch):
             g_east, g_south = ground.cells[index, 1], ground.cells[index, 2]
             along = g_east * east + g_south * south
             across = g_south * east - g_east * south
-            if abs(along) > ground.tan_along * _LIMIT_SLACK:
+            if abs(along) > limit_along:
                 breach += step * (abs(along) / ground.tan_along - 1.0 + 0.02)
-            if abs(across) > ground.tan_across * _LIMIT_SLACK:
+            if abs(across) > limit_across:
                 breach += step * (abs(across) / ground.tan_across - 1.0 + 0.02)
             record = rim_record(ground.cells[index, 3])
             if record > 0:
-                in_u, in_v = here_u - col - 0.5, here_v - row - 0.5
+                in_u, in_v = u + done * east - col - 0.5, v + done * south - row - 0.5
                 if not rim_allows(ground, record, in_u, in_v, in_u + step * east, in_v + step * south):
                     breach += 0.1 + 0.2 * step
             price += (
                 step * stretch * (factor + ground.k_along * along * along + ground.k_across * across * across)
             )
-        done += step
+        if border_u <= to + _SLACK:
+            col += step_u
+            border_u += further_u
+        if border_v <= to + _SLACK:
+            row += step_v
+            border_v += further_v
+        done = to
     return price, breach
 
 
 @njit(cache=True)
+def distance_to_piece(guide, i, u, v):
+    """Distance of a point from piece i of a polyline."""
+    a_u, a_v = guide[i]
+    d_u, d_v = guide[i + 1, 0] - a_u, guide[i + 1, 1] - a_v
+    size = d_u * d_u + d_v * d_v
+    t = 0.0 if size == 0.0 else min(1.0, max(0.0, ((u - a_u) * d_u + (v - a_v) * d_v) / size))
+    return math.hypot(u - a_u - t * d_u, v - a_v - t * d_v)
+
+
+@njit(cache=True)
+def strip_index(guide, rows, cols):
+    """Which pieces of the guide can be nearest to a point of each block of cells: (first, pieces)."""
+    across, down = -(-cols // STRIP_BLOCK), -(-rows // STRIP_BLOCK)
+    first = np.zeros(across * down + 1, dtype=np.int64)
+    pieces = np.empty(1024, dtype=np.int64)
+    count = 0
+    away = np.empty(max(len(guide) - 1, 0))
+    for block in range(across * down):
+        if len(guide):
+            u, v = (block % across + 0.5) * STRIP_BLOCK, (block // across + 0.5) * STRIP_BLOCK
+            for i in range(len(away)):
+                away[i] = distance_to_piece(guide, i, u, v)
+            # Twice from the block's centre to its corner.
+            reach = away.min() + 1.4143 * STRIP_BLOCK
+            for i in range(len(away)):
+                if away[i] <= reach:
+                    if count == len(pieces):
+                        pieces = np.concatenate((pieces, np.empty(count, dtype=np.int64)))
+                    pieces[count] = i
+                    count += 1
+        first[block + 1] = count
+    return first, pieces[:count]
+
+
+@njit(cache=True)
 def strip_excess(course, u, v):
-    """How far a point lies outside the strip around the guide, cells."""
-    if len(course.guide) == 0:
-        return 0.0
+    """How far a point lies outside the strip around the guide (negative: inside), cells."""
+    across = -(-course.ground.cols // STRIP_BLOCK)
+    col = min(max(int(u), 0), course.ground.cols - 1) // STRIP_BLOCK
+    row = min(max(int(v), 0), course.ground.rows - 1) // STRIP_BLOCK
     nearest = math.inf
-    for i in range(len(course.guide) - 1):
-        a_u, a_v = course.guide[i]
-        d_u, d_v = course.guide[i + 1, 0] - a_u, course.guide[i + 1, 1] - a_v
-        size = d_u * d_u + d_v * d_v
-        t = 0.0 if size == 0.0 else min(1.0, max(0.0, ((u - a_u) * d_u + (v - a_v) * d_v) / size))
-        nearest = min(nearest, math.hypot(u - a_u - t * d_u, v - a_v - t * d_v))
-    return max(0.0, nearest - course.near)
+    for k in range(course.strip_first[row * across + col], course.strip_first[row * across + col + 1]):
+        nearest = min(nearest, distance_to_piece(course.guide, course.strip_pieces[k], u, v))
+    return nearest - course.near
 
 
 @njit(cache=True)
@@ -159,11 +224,7 @@ def leg_price(course, points, radii, count, k, penalty):
     # Without any bend the line is one straight: neither rule can be broken.
     need = 0.0
     if count > 0:
-        need = course.between
-        if k == 0:
-            need = course.at_start
-        if k == count:
-            need = course.at_end
+        need = course.at_start if k == 0 else (course.at_end if k == count else course.between)
     price = 0.0
     if k == 0:
         price += course.leave_start * max(0.0, course.run_start - straight)
@@ -180,10 +241,12 @@ def leg_price(course, points, radii, count, k, penalty):
     if breach > 0.0:
         price += penalty * (0.2 + breach)
     if len(course.guide):
-        marks = 2 + int(max(straight, 0.0) / 4.0)
-        for j in range(marks):
-            share = j / (marks - 1.0)
-            price += penalty * strip_excess(course, u + (to_u - u) * share, v + (to_v - v) * share)
+        at = 0.0
+        while at < straight:
+            excess = strip_excess(course, u + at * east, v + at * south)
+            price += penalty * max(excess, 0.0)
+            # What lies no further on than the border of the strip is away cannot be outside.
+            at += max(4.0, -excess)
     for s in range(len(course.segments)):
         a_u, a_v, b_u, b_v = course.segments[s]
         if not crosses(u, v, to_u, to_v, a_u, a_v, b_u, b_v):
@@ -200,6 +263,12 @@ def leg_price(course, points, radii, count, k, penalty):
         if shorter < course.straight[one] - 1e-7:
             price += penalty * (1.0 + course.straight[one] - shorter)
     return price
+
+
+@njit(cache=True)
+def arc_pieces(radius, turn):
+    """Number of chords that an arc is priced along."""
+    return max(2, int(math.ceil(radius * turn / max(ARC_CHORD, math.sqrt(8.0 * radius * ARC_SAGITTA)))))
 
 
 @njit(cache=True)
@@ -224,22 +293,24 @@ def arc_price(course, points, radii, count, i, penalty):
     side = 1.0 if turn > 0.0 else -1.0
     u, v = points[i, 0] - tangent * a_u, points[i, 1] - tangent * a_v
     centre_u, centre_v = u - side * radius * a_v, v + side * radius * a_u
-    arc = radius * abs(turn)
-    pieces = max(2, int(math.ceil(arc / ARC_CHORD)))
-    stretch = (abs(turn) / pieces / 2.0) / math.sin(abs(turn) / pieces / 2.0)
-    arm_u, arm_v = u - centre_u, v - centre_v
-    cos, sin = math.cos(turn / pieces), math.sin(turn / pieces)
+    pieces = arc_pieces(radius, abs(turn))
+    half = turn / pieces / 2.0
+    stretch = abs(half) / math.sin(abs(half))
+    chord = 2.0 * radius * math.sin(abs(half))
+    cos, sin = math.cos(half), math.sin(half)
+    east, south = a_u * cos - a_v * sin, a_u * sin + a_v * cos
+    cos, sin = math.cos(2.0 * half), math.sin(2.0 * half)
     total_breach = 0.0
     low_u, low_v, high_u, high_v = u, v, u, v
     for j in range(pieces):
-        arm_u, arm_v = arm_u * cos - arm_v * sin, arm_u * sin + arm_v * cos
-        to_u, to_v = centre_u + arm_u, centre_v + arm_v
-        cost, breach = piece_price(course, u, v, to_u, to_v, stretch)
+        cost, breach = walk(course.ground, u, v, east, south, chord, stretch)
         if j % 8 == 0 and len(course.guide):
-            price += penalty * strip_excess(course, u, v)
+            price += penalty * max(strip_excess(course, u, v), 0.0)
         price += cost
         total_breach += breach
-        u, v = to_u, to_v
+        u += chord * east
+        v += chord * south
+        east, south = east * cos - south * sin, east * sin + south * cos
         low_u, low_v, high_u, high_v = min(low_u, u), min(low_v, v), max(high_u, u), max(high_v, v)
     if total_breach > 0.0:
         price += penalty * (0.2 + total_breach)
@@ -331,6 +402,20 @@ def hold_bearings(course, points, count):
 
 
 @njit(cache=True)
+def holds(course, points, count, locked):
+    """:func:`hold_bearings`, false where it would move an IP that is to stay."""
+    first_u, first_v = points[1, 0], points[1, 1]
+    last_u, last_v = points[count, 0], points[count, 1]
+    if not hold_bearings(course, points, count):
+        return False
+    if count == 0:
+        return True
+    kept_first = not locked[1] or math.hypot(points[1, 0] - first_u, points[1, 1] - first_v) < 1e-7
+    kept_last = not locked[count] or math.hypot(points[count, 0] - last_u, points[count, 1] - last_v) < 1e-7
+    return kept_first and kept_last
+
+
+@njit(cache=True)
 def propose(course, points, radii, count, i, kind, step, locked):
     """Change the line at IP i in place: one of the moves 0..15. False where it does not apply."""
     if locked[i] and kind < 8:
@@ -385,7 +470,7 @@ def propose(course, points, radii, count, i, kind, step, locked):
         points[i, 1] += sign * step * b_u
         points[i + 1, 0] -= other * sign * step * b_v
         points[i + 1, 1] += other * sign * step * b_u
-    return hold_bearings(course, points, count)
+    return holds(course, points, count, locked)
 
 
 @njit(cache=True)
@@ -397,10 +482,16 @@ def polish(course, points, radii, count, first, last, locked, legs, arcs, steps,
     new_legs, new_arcs = legs.copy(), arcs.copy()
     kept_points, kept_radii = points.copy(), radii.copy()
     first, last = max(first, 1), min(last, count)
+    # IPs whose surroundings have not changed since their moves failed are not tried again.
+    fresh = np.ones(count + 2, dtype=np.bool_)
     for step in steps:
+        fresh[:] = True
         for _ in range(rounds):
             better = False
             for i in range(first, last + 1):
+                if not fresh[i]:
+                    continue
+                fresh[i] = False
                 for kind in range(16):
                     j = i + 1 if kind >= 12 else i
                     low, high = max(i - 2, 1), min(j + 2, count)
@@ -423,6 +514,7 @@ def polish(course, points, radii, count, first, last, locked, legs, arcs, steps,
                                 legs[q] = new_legs[q]
                             kept_points[:] = points
                             kept_radii[:] = radii
+                            fresh[low : high + 1] = True
                             better = True
                             continue
                     for q in range(max(low - 1, 0), high + 2):

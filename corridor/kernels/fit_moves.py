@@ -11,10 +11,13 @@ import math
 import numpy as np
 from numba import njit
 
-from corridor.kernels.fit import hold_bearings, polish, price_all, turn_at
+from corridor.kernels.fit import holds, polish, price_all, turn_at
 
 _GAIN = 1e-3
 """A change must save this many cells to count."""
+
+HOPELESS = 1.01
+"""A trial still dearer than this many times the best after its coarsest polish is given up."""
 
 COARSE = np.array([8.0, 2.0, 0.5])
 
@@ -103,7 +106,7 @@ def replace_run(course, points, radii, locked, count, first, last, mode):
 @njit(cache=True)
 def judge(course, points, radii, locked, count, first, last, legs, arcs, best, penalty):
     """Price of a trial after polishing IPs first..last; infinite where hopeless."""
-    if not hold_bearings(course, points, count):
+    if not holds(course, points, count, locked):
         return math.inf
     total = price_all(course, points, radii, count, legs, arcs, penalty)
     if total == math.inf:
@@ -112,7 +115,10 @@ def judge(course, points, radii, locked, count, first, last, legs, arcs, best, p
         total = price_all(course, points, radii, count, legs, arcs, penalty)
     if total == math.inf or total > 3.0 * best + 100.0:
         return math.inf
-    return polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE, 6, penalty)
+    total = polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[:1], 6, penalty)
+    if total > HOPELESS * best + 10.0:
+        return math.inf
+    return polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[1:], 6, penalty)
 
 
 @njit(cache=True)

@@ -48,6 +48,8 @@ class CostSurface:
     closed_by : array (rows, cols) int16
         Why a cell is closed: -1 open, else an index into `reasons`.
     reasons : tuple of str
+    hold_along, hold_across : bool
+        False: the slope limit is not held there; steepness keeps its price.
     """
 
     grid: Grid
@@ -62,6 +64,8 @@ class CostSurface:
     closed_by: NDArray[np.int16]
     reasons: tuple[str, ...] = ()
     slope_margin: float = 1.0
+    hold_along: bool = True
+    hold_across: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

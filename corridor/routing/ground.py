@@ -28,8 +28,8 @@ def kernel_ground(surface: CostSurface) -> Ground:
         rim=surface.rim,
         rows=rows,
         cols=cols,
-        tan_along=surface.tan_along,
-        tan_across=surface.tan_across,
+        tan_along=surface.tan_along if surface.hold_along else math.inf,
+        tan_across=surface.tan_across if surface.hold_across else math.inf,
         k_along=surface.slope_cost * (surface.slope_margin / surface.tan_along) ** 2,
         k_across=surface.slope_cost * (surface.slope_margin / surface.tan_across) ** 2,
     )

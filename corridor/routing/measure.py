@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from corridor.kernels.assets import crosses
+from corridor.kernels.fit import arc_pieces
 from corridor.kernels.terms import line_terms
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
@@ -109,11 +110,13 @@ def _pieces(
     points : array (n + 1, 2), cell units
     """
     grid = surface.grid
-    # Chords of half a cell along arcs; straights need no cutting of their own.
-    pieces = np.where(line.curvature_1_m != 0.0, np.ceil(line.length_m / (0.5 * grid.cell_m)), 1.0)
-    at = [
-        line.station_m[i] + line.length_m[i] * np.arange(int(pieces[i])) / pieces[i] for i in range(len(line))
-    ]
+    # Arcs go along the chords that the fit prices; straights need no cutting of their own.
+    at = []
+    for station, length, curvature in zip(
+        line.station_m, line.length_m, np.abs(line.curvature_1_m), strict=True
+    ):
+        count = arc_pieces(1.0 / (curvature * grid.cell_m), length * curvature) if curvature > 0.0 else 1
+        at.append(station + length * np.arange(count) / count)
     marks = np.append(np.concatenate(at), line.total_m)
     if interval_m is not None:
         marks = np.union1d(marks, stations(line, interval_m))
