@@ -20,7 +20,7 @@ from corridor.routing.concession_give import give_at
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import Rule, rules_of
-from corridor.routing.concession_search import any_line
+from corridor.routing.concession_search import GREED, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
@@ -142,11 +142,19 @@ def route_through(
     return None if piece is None else _joined([*pieces, piece])
 
 
+def stretch(
+    surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop,
+    progress: Progress = silent, tries: Sequence[tuple[float, int]] = GREED,
+) -> tuple[Alignment | None, bool]:  # fmt: skip
+    """Any line from one stop through via points to another; and whether all ways were looked at."""
+    net = _net(surface, space, begin, via, end)
+    return any_line(space, net, len(via) + 1, tries=tries, progress=progress)
+
+
 def _stretch(
     surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop, progress: Progress
 ) -> Alignment | None:
-    net = _net(surface, space, begin, via, end)
-    return any_line(space, net, len(via) + 1, progress=progress)[0]
+    return stretch(surface, space, begin, via, end, progress)[0]
 
 
 def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:
@@ -309,6 +317,19 @@ def _closed_at(surface: CostSurface, xy: NDArray) -> CostSurface:
     ground = surface.ground.copy()
     ground[row, col, 0] = np.inf
     return replace(surface, ground=ground)
+
+
+def broken_rules(
+    ground: ClosedGround, eased: Mapping[tuple[str, str, str], float], line: Alignment
+) -> list[str]:
+    """Rules that a line breaks by exact geometry and on the finest seabed, some of them eased (key -> give)."""
+    found = broken(ground, eased, line)
+    for rule in rules_of(ground.project):
+        if rule.kind == "slope" or rule.rule == "depth_range_m":
+            allowed = eased.get(rule.key, 0.0) + (1e-5 if rule.kind == "slope" else TOLERANCE_M)
+            if needs_of(ground, rule, line) > allowed:
+                found.append(rule.rule)
+    return found
 
 
 def broken(

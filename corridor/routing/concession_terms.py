@@ -1,0 +1,351 @@
+"""What every place of a line asks of every rule: the terms that drawing a line makes small.
+
+A term is 0 where the rule is just kept, positive where it is broken, in units
+in which about 1 matters equally: metres; tangents in thousandths; degrees of
+crossing angles in fifths. Terms of the rule in question are told from those of
+all others.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from corridor.model.alignment import Alignment
+from corridor.model.layers import Layer
+from corridor.routing.approach import segments_of
+from corridor.routing.concession_give import Distance, freed_ends
+from corridor.routing.concession_ground import ClosedGround, stay_scale, zone_scales
+from corridor.routing.concession_rules import Rule, stay_inset_m
+from corridor.routing.geometry import Bends, bends, densify
+from corridor.terrain.sampling import depth_at, slopes_at
+from corridor.terrain.zones import standoff_limits_m
+
+PER_TANGENT, PER_DEGREE = 1000.0, 5.0
+
+SPACING_M = 5.0
+MOST_SAMPLES = 3_000
+FAR = -1e9
+"""A term that cannot matter."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Zone:
+    """One feature of an avoid layer: signed distance, and how it is asked for."""
+
+    distance: Distance
+    own: bool
+    scale: float
+    extra_m: float
+    standoff_m: float
+    most_m: float
+    freed: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Area:
+    distance: Distance
+    own: bool
+    scale: float
+    inset_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Assets:
+    """Segments of one layer that may be crossed."""
+
+    segments: NDArray[np.float64]
+    angle_deg: float
+    straight_m: float
+    own_angle: bool
+    own_straight: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Where a line is looked at: fixed while it is moved a little.
+
+    Attributes
+    ----------
+    element : array (m,) int64
+        2 j for the straight of leg j, 2 j - 1 for the arc at row j.
+    share : array (m,)
+        Place within the element, 0 to 1.
+    crossings : array (c, 3) int64
+        Layer of assets, segment, leg.
+    need : float
+        What the rule gives on the line: standoffs smaller than what is left need not give.
+    """
+
+    element: NDArray[np.int64]
+    share: NDArray[np.float64]
+    crossings: NDArray[np.int64]
+    need: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Terms:
+    """All rules of a project prepared for one line; see the module."""
+
+    ground: ClosedGround
+    rule: Rule
+    zones: tuple[_Zone, ...]
+    areas: tuple[_Area, ...]
+    assets: tuple[_Assets, ...]
+    start_direction: tuple[float, float] | None
+    end_direction: tuple[float, float] | None
+
+    @property
+    def per_sample(self) -> int:
+        """Terms of one sample."""
+        return 4 + len(self.zones) + len(self.areas)
+
+    def values(self, line: Alignment, layout: Layout) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """All terms, and which belong to the rule in question."""
+        curve = bends(line)
+        on_ground, own_ground = self._at_samples(line, curve, layout, np.arange(len(layout.element)))
+        of_line, own_line = self._of_line(line, curve, layout)
+        return (
+            np.concatenate([on_ground.ravel(), of_line]),
+            np.concatenate([np.tile(own_ground, len(layout.element)), own_line]),
+        )
+
+    def changed_values(
+        self, line: Alignment, layout: Layout, row: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Terms that a move of the IP at `row` can change: their indices and values."""
+        curve = bends(line)
+        near = np.flatnonzero((layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1)))
+        on_ground, _ = self._at_samples(line, curve, layout, near)
+        of_line, _ = self._of_line(line, curve, layout)
+        width = self.per_sample
+        index = (near[:, None] * width + np.arange(width)).ravel()
+        first = len(layout.element) * width
+        return (
+            np.concatenate([index, first + np.arange(len(of_line))]),
+            np.concatenate([on_ground.ravel(), of_line]),
+        )
+
+    def worst_place(
+        self, line: Alignment, layout: Layout, others: bool = False, beyond: float | None = None
+    ) -> tuple[float, float] | None:
+        """Where the rule in question (or any other) needs most; None where no term is `beyond`."""
+        curve = bends(line)
+        value, own = self._at_samples(line, curve, layout, np.arange(len(layout.element)))
+        of_line, own_line = self._of_line(line, curve, layout)
+        chosen, chosen_line = own ^ others, own_line ^ others
+        worst = value[:, chosen].max(axis=1) if chosen.any() else np.full(len(value), FAR)
+        at_line = np.where(chosen_line, of_line, FAR)
+        if beyond is not None and max(worst.max(), at_line.max(initial=FAR)) <= beyond:
+            return None
+        if worst.max() >= at_line.max(initial=FAR):
+            east, north, _ = _positions(line, curve, layout.element, layout.share)
+            k = int(worst.argmax()) if worst.max() > FAR else len(east) // 2
+            return float(east[k]), float(north[k])
+        return self._place_of_line(line, layout, int(at_line.argmax()))
+
+    def _place_of_line(self, line: Alignment, layout: Layout, k: int) -> tuple[float, float]:
+        """Where the k-th term of radii, straights and crossings belongs."""
+        count = line.bends
+        if k < count:
+            return float(line.easting_m[k + 1]), float(line.northing_m[k + 1])
+        k -= count
+        if k < count + 1:
+            row = slice(k, k + 2)
+            return float(line.easting_m[row].mean()), float(line.northing_m[row].mean())
+        which, segment, leg = layout.crossings[(k - count - 1) // 3]
+        crossed = shapely.LineString(self.assets[which].segments[segment].reshape(2, 2))
+        row = slice(leg, leg + 2)
+        met = crossed.intersection(shapely.LineString(np.column_stack([line.easting_m[row], line.northing_m[row]])))
+        return float(met.centroid.x), float(met.centroid.y)
+
+    def _at_samples(
+        self, line: Alignment, curve: Bends, layout: Layout, chosen: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Terms (chosen, per_sample) of samples, and which columns are the rule's own."""
+        project, rules = self.ground.project, self.ground.project.rules
+        easting, northing, bearing = _positions(line, curve, layout.element[chosen], layout.share[chosen])
+        columns, own = [], []
+        along, across = slopes_at(project.seabed, easting, northing, bearing, rules.slope_baseline_m)
+        for name, tangent, limit in (
+            ("max_slope_along_deg", along, rules.max_slope_along_deg),
+            ("max_slope_across_deg", across, rules.max_slope_across_deg),
+        ):
+            over = (np.abs(tangent) - math.tan(math.radians(limit))) * PER_TANGENT
+            columns.append(np.nan_to_num(over, nan=FAR))
+            own.append(self.rule.rule == name)
+        depth, _, _ = depth_at(project.seabed, easting, northing)
+        low, high = rules.depth_range_m
+        columns += [np.nan_to_num(low - depth, nan=FAR), np.nan_to_num(depth - high, nan=FAR)]
+        own += [self.rule.key == ("depth_range_m", "", side) for side in ("shallow", "deep")]
+        for zone in self.zones:
+            left = zone.distance(easting, northing) / zone.scale - zone.extra_m
+            for e, n, reach in zone.freed:
+                left[np.hypot(easting - e, northing - n) <= reach] = -FAR
+            gives = zone.own and zone.standoff_m >= zone.most_m - layout.need - 1e-9
+            columns.append((zone.most_m if gives else zone.standoff_m) - left)
+            own.append(gives)
+        for area in self.areas:
+            columns.append(area.inset_m + area.distance(easting, northing) / area.scale)
+            own.append(area.own)
+        return np.column_stack(columns), np.array(own, dtype=bool)
+
+    def _of_line(
+        self, line: Alignment, curve: Bends, layout: Layout
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Terms of radii, straights and crossings."""
+        rules, rule = self.ground.project.rules, self.rule.rule
+        least = np.full(len(curve.straight_m), rules.min_straight_m)
+        own_straight = np.full(len(least), rule == "min_straight_m")
+        for end in (0, -1):
+            if rules.end_straight_m >= least[end]:
+                least[end] = rules.end_straight_m
+                own_straight[end] = rule == "end_straight_m"
+        radius = rules.min_bend_radius_m - line.radius_m[1:-1]
+        crossing, own_crossing = self._of_crossings(line, curve, layout)
+        return (
+            np.concatenate([radius, least - curve.straight_m, crossing]),
+            np.concatenate([np.full(len(radius), rule == "min_bend_radius_m"), own_straight, own_crossing]),
+        )
+
+    def _of_crossings(
+        self, line: Alignment, curve: Bends, layout: Layout
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        value = np.full(3 * len(layout.crossings), FAR)
+        own = np.zeros(len(value), dtype=bool)
+        for k, (which, segment, leg) in enumerate(layout.crossings):
+            assets = self.assets[which]
+            e1, n1, e2, n2 = assets.segments[segment]
+            unit = np.array([math.sin(curve.bearing_rad[leg]), math.cos(curve.bearing_rad[leg])])
+            de, dn = e2 - e1, n2 - n1
+            area = unit[0] * dn - unit[1] * de
+            sine = min(abs(area) / math.hypot(de, dn), 1.0)
+            value[3 * k] = (assets.angle_deg - math.degrees(math.asin(sine))) * PER_DEGREE
+            own[3 * k], own[3 * k + 1 : 3 * k + 3] = assets.own_angle, assets.own_straight
+            if abs(area) > 1e-9:
+                at = ((e1 - line.easting_m[leg]) * dn - (n1 - line.northing_m[leg]) * de) / area
+                before = at - curve.tangent_m[leg]
+                after = curve.leg_m[leg] - curve.tangent_m[leg + 1] - at
+                value[3 * k + 1 : 3 * k + 3] = assets.straight_m - before, assets.straight_m - after
+        return value, own
+
+
+def terms_of(
+    ground: ClosedGround, rule: Rule, line: Alignment, reach_m: float
+) -> Terms:
+    """Prepare all rules for a line that moves by no more than about `reach_m`."""
+    project = ground.project
+    chain = shapely.LineString(densify(line, 1.0))
+    zones: list[_Zone] = []
+    areas: list[_Area] = []
+    assets: list[_Assets] = []
+    for layer in project.layers:
+        if len(layer) == 0:
+            continue
+        mine = layer.name == rule.layer
+        if layer.rule == "avoid":
+            zones += _zones(ground, layer, mine and rule.rule == "standoff_m", chain, reach_m)
+        elif layer.rule == "stay_within":
+            shape = shapely.union_all(layer.geometries)
+            areas.append(
+                _Area(
+                    Distance.of(shape),
+                    mine and rule.rule == "stay_within",
+                    stay_scale(layer, project, shape),
+                    stay_inset_m(layer, project),
+                )
+            )
+        elif layer.rule == "cross":
+            pieces, _ = segments_of(layer.geometries)
+            long = np.hypot(pieces[:, 2] - pieces[:, 0], pieces[:, 3] - pieces[:, 1]) > 0.0
+            assets.append(
+                _Assets(
+                    pieces[long], layer.min_angle_deg, layer.straight_each_side_m,
+                    mine and rule.rule == "min_angle_deg", mine and rule.rule == "straight_each_side_m",
+                )  # fmt: skip
+            )
+    return Terms(
+        ground, rule, tuple(zones), tuple(areas), tuple(assets),
+        project.start.direction, project.end.direction,
+    )  # fmt: skip
+
+
+def _zones(
+    ground: ClosedGround, layer: Layer, mine: bool, chain: shapely.Geometry, reach_m: float
+) -> list[_Zone]:
+    project = ground.project
+    limits = standoff_limits_m(layer, project.rules, project.crs)
+    scale = zone_scales(layer, project, limits)
+    extra = layer.position_uncertainty_m + project.rules.lay_tolerance_m
+    near = np.flatnonzero(shapely.distance(layer.geometries, chain) < np.maximum(limits, 0.0) + reach_m + 1.0)
+    return [
+        _Zone(
+            Distance.of(layer.geometries[k]), mine, float(scale[k]), float(extra[k]),
+            float(layer.standoff_m[k]), float(layer.standoff_m.max()) if mine else float(layer.standoff_m[k]),
+            tuple(freed_ends(project, layer, layer.geometries[k], float(limits[k]))),
+        )  # fmt: skip
+        for k in near
+    ]
+
+
+def layout_of(terms: Terms, line: Alignment, free: NDArray[np.int64]) -> Layout:
+    """Samples on every straight and arc that a move of the free IPs can change, and the crossings there."""
+    curve = bends(line)
+    first, last = max(int(free[0]) - 2, 0), min(int(free[-1]) + 1, line.bends)
+    elements = np.arange(2 * first, 2 * last + 1)
+    length = np.empty(len(elements))
+    straight = elements % 2 == 0
+    length[straight] = np.maximum(curve.straight_m[elements[straight] // 2], 0.0)
+    length[~straight] = curve.arc_m[(elements[~straight] + 1) // 2]
+    rules = terms.ground.project.rules
+    spacing = min(terms.ground.project.seabed.finest_cell_m, rules.slope_baseline_m / 4.0, SPACING_M)
+    spacing = max(spacing, float(length.sum()) / MOST_SAMPLES)
+    count = np.maximum(np.ceil(length / spacing).astype(int), 1) + 1
+    element = np.repeat(elements, count)
+    number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    share = number / np.repeat(count - 1, count)
+    layout = Layout(element, share, _crossings(terms, line, curve, first, last), 0.0)
+    value, own = terms.values(line, layout)
+    need = float(value[own].max(initial=0.0))
+    return Layout(element, share, layout.crossings, need)
+
+
+def _crossings(terms: Terms, line: Alignment, curve: Bends, first: int, last: int) -> NDArray[np.int64]:
+    """(layer of assets, segment, leg) where legs, drawn to their IPs, meet segments."""
+    found = []
+    for which, assets in enumerate(terms.assets):
+        seg = assets.segments
+        for leg in range(first, last + 1):
+            p = np.array([line.easting_m[leg], line.northing_m[leg]])
+            d = np.array([line.easting_m[leg + 1], line.northing_m[leg + 1]]) - p
+            de, dn = seg[:, 2] - seg[:, 0], seg[:, 3] - seg[:, 1]
+            area = d[0] * dn - d[1] * de
+            with np.errstate(divide="ignore", invalid="ignore"):
+                along = ((seg[:, 0] - p[0]) * dn - (seg[:, 1] - p[1]) * de) / area
+                part = ((seg[:, 0] - p[0]) * d[1] - (seg[:, 1] - p[1]) * d[0]) / area
+            hit = np.flatnonzero((along >= 0.0) & (along < 1.0) & (part >= 0.0) & (part < 1.0))
+            found += [(which, int(k), leg) for k in hit]
+    return np.array(found, dtype=np.int64).reshape(-1, 3)
+
+
+def _positions(
+    line: Alignment, curve: Bends, element: NDArray[np.int64], share: NDArray[np.float64]
+) -> tuple[NDArray, NDArray, NDArray]:
+    """Position and bearing at shares of elements."""
+    leg = element // 2
+    on_arc = element % 2 == 1
+    row = np.where(on_arc, leg + 1, leg)
+    bearing = curve.bearing_rad[leg]
+    sine, cosine = np.sin(bearing), np.cos(bearing)
+    # A straight begins a tangent beyond its first point, an arc a tangent before its IP.
+    ahead = np.where(on_arc, -curve.tangent_m[row], curve.tangent_m[row])
+    length = np.where(on_arc, curve.arc_m[row], curve.straight_m[leg])
+    turn = np.where(on_arc, curve.deflection_rad[row], 0.0) * share
+    chord = length * share * np.sinc(turn / (2.0 * np.pi))
+    easting = line.easting_m[row] + ahead * sine + chord * np.sin(bearing + turn / 2.0)
+    northing = line.northing_m[row] + ahead * cosine + chord * np.cos(bearing + turn / 2.0)
+    return easting, northing, bearing + turn
