@@ -9,29 +9,38 @@ with 95 % of what the best one needs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import numpy as np
+from dataclasses import dataclass, replace
 
 from corridor.model.alignment import Alignment
+from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession_draw import draw, plain, worst_breach, worst_place
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import broken_rules, needs_of
+from corridor.routing.concession_route import broken_rules, gentle_line, needs_of
 from corridor.routing.concession_rules import SLOPE, Rule
 from corridor.routing.concession_window import eased_by, searched, window_at, window_surface
 
-STARTS = ((1.0, 32), (1.0, 48), (2.0, 48))
+STARTS = ((2.0, 48), (1.0, 32), (1.0, 48))
 """Windows: how many times finer than the search's cells, and headings."""
 
-MORE = (1.01, 1.08)
-"""On rough ground windows are searched with these multiples of the best limit known."""
+MORE = 1.015
+"""On rough ground windows are searched with this multiple of the best limit known."""
+
+MOST_STARTS = 5
 
 SHARE_DENIED = 0.95
 """With this share of the reduction no line may be found."""
 
+TIGHTENINGS_IN_WINDOW = 2
+
+PLACES = 3
+"""Further places that are drawn anew where they need most."""
+
 MENDS = 4
 """Places elsewhere on the line that are drawn anew where they break another rule."""
+
+HAIR = 0.05
+"""Share of what a figure is known to that it is told more leniently."""
 
 AGAIN = 2
 """Times a line that was found with 95 % of the reduction is brought down once more."""
@@ -46,69 +55,88 @@ class Best:
     line : Alignment
     give : float
         What it needs, as measured on all of it.
+    breaks : tuple of str
+        Other rules that it breaks all the same: nothing better was found.
     denied : float
         Largest give with which a search in the window found nothing; 0 where none was asked.
     """
 
     line: Alignment
     give: float
+    breaks: tuple[str, ...] = ()
     denied: float = 0.0
 
+    def better_than(self, other: Best) -> bool:
+        """Breaks nothing else where the other does, or needs less."""
+        return (bool(self.breaks), self.give) < (bool(other.breaks), other.give)
 
-def sound_with(ground: ClosedGround, rule: Rule, line: Alignment, progress: Progress = silent) -> Best | None:
-    """The line drawn so that the rule gives least and no other is broken; None where that cannot be done."""
+
+def published(rule: Rule, give: float) -> float:
+    """A give as it is told: with a hair more than the line needs, so that others find such a line too."""
+    return give if give <= rule.negligible else give + HAIR * rule.tolerance(give)
+
+
+def drawn_best(ground: ClosedGround, rule: Rule, line: Alignment, progress: Progress = silent) -> Best:
+    """The line drawn so that the rule gives least and no other is broken, as far as that can be done."""
     line = draw(ground, rule, plain(line), progress=progress).line
+    give = needs_of(ground, rule, line)
+    for _ in range(PLACES):
+        # What needs most may now lie elsewhere, out of reach of what was moved.
+        other = draw(ground, rule, line, progress=progress)
+        less = needs_of(ground, rule, other.line)
+        if not other.sound or less > give - 0.2 * rule.tolerance(give):
+            break
+        line, give = other.line, less
     for _ in range(MENDS):
         place = worst_breach(ground, rule, line)
         if place is None:
             break
-        mended = draw(ground, rule, line, (place,), progress=progress)
-        if not mended.sound:
-            return None
+        mended = draw(ground, rule, line, (place,), most_ips=5, rounds=15, progress=progress)
         line = mended.line
+        if not mended.sound:
+            break
     give = needs_of(ground, rule, line)
-    return None if broken_rules(ground, {rule.key: give}, line) else Best(line, give)
+    return Best(line, give, tuple(broken_rules(ground, {rule.key: give}, line)))
 
 
 def brought_down(
     ground: ClosedGround, rule: Rule, line: Alignment, least: float, progress: Progress = silent
-) -> Best | None:
+) -> Best:
     """The least that a rule must give for lines like the one given."""
-    best = sound_with(ground, rule, line, progress)
-    if best is not None and (best.give <= rule.negligible or best.give <= least + 0.5 * rule.tolerance(least)):
-        return best
-    if ground.project.via:
+    best = drawn_best(ground, rule, line, progress)
+    enough = max(rule.negligible, least + 0.5 * rule.tolerance(least) if least > 0.0 else 0.0)
+    if ground.project.via or (best.give <= enough and not best.breaks):
         return best
     if rule.kind == SLOPE:
-        for finer, headings in STARTS:
-            for more in MORE:
-                best = _other(ground, rule, best, line, more, finer, headings, progress)
+        best = _other_ways(ground, rule, best, progress)
     for _ in range(AGAIN):
-        if best is None or best.give <= rule.negligible:
-            return best
+        if best.give <= rule.negligible:
+            break
         denied = SHARE_DENIED * best.give
-        other = _searched(ground, rule, best.line, denied, 2.0, 48, progress)
-        if other is None:
-            return Best(best.line, best.give, denied)
-        again = sound_with(ground, rule, other, progress)
-        if again is None or again.give >= best.give:
-            return best
-        best = again
+        found = _searched(ground, rule, best.line, denied, 2.0, 48, progress)
+        if found is None:
+            return replace(best, denied=denied)
+        other = drawn_best(ground, rule, found, progress)
+        if not other.better_than(best):
+            break
+        best = other
     return best
 
 
-def _other(
-    ground: ClosedGround, rule: Rule, best: Best | None, line: Alignment, more: float, finer: float,
-    headings: int, progress: Progress,
-) -> Best | None:  # fmt: skip
-    """The best line, or one found in a window with a little more than it needs and drawn, if that is better."""
-    known = best.line if best is not None else line
-    give = best.give if best is not None else needs_of(ground, rule, line)
-    found = _searched(
-        ground, rule, known, rule.give(rule.needed(give) * more), finer, headings, progress
-    )
-    other = sound_with(ground, rule, found, progress) if found is not None else None
-    return other if other is not None and (best is None or other.give < best.give) else best
+def _other_ways(ground: ClosedGround, rule: Rule, best: Best, progress: Progress) -> Best:
+    """The best of lines found in windows, one kind of window after the other until none betters it."""
+    idle = 0
+    for number in range(MOST_STARTS):
+        finer, headings = STARTS[number % len(STARTS)]
+        give = rule.give(rule.needed(best.give) * MORE)
+        found = _searched(ground, rule, best.line, give, finer, headings, progress)
+        other = None if found is None else drawn_best(ground, rule, found, progress)
+        idle += 1
+        if other is not None and other.better_than(best):
+            best, idle = other, 0
+        if idle == len(STARTS):
+            break
+    return best
 
 
 def _searched(
@@ -118,5 +146,9 @@ def _searched(
     """The line with the part around its worst place searched anew with a give."""
     window = window_at(ground, line, worst_place(ground, rule, line), finer)
     eased = eased_by(ground, rule, give)
-    found, _ = searched(window, line, eased, window_surface(window, eased), headings, progress=progress)
-    return None if found is None or not np.isfinite(found.easting_m).all() else found
+    surface = window_surface(window, eased, ground.project)
+
+    def find(ground_now: CostSurface) -> Alignment | None:
+        return searched(window, line, eased, ground_now, headings, progress=progress)[0]
+
+    return gentle_line(surface, eased, find, TIGHTENINGS_IN_WINDOW)

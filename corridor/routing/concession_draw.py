@@ -25,7 +25,7 @@ from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
 from corridor.routing.concession_terms import Layout, Terms, layout_of, terms_of
 from corridor.routing.geometry import NO_BEND_RAD, bends
 
-MOST_IPS = 10
+MOST_IPS = 8
 """Intersection points that move: those nearest to where the rule gives way."""
 
 ROUNDS = 40
@@ -125,9 +125,10 @@ def plain(line: Alignment) -> Alignment:
 
 
 def worst_place(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[float, float]:
-    """Where on the line the rule needs most."""
+    """Where on the line the rule needs most; its middle where it needs nothing."""
     terms = terms_of(ground, rule, line, 0.0)
-    return terms.worst_place(line, layout_of(terms, line, _whole(line)))
+    place = terms.worst_place(line, layout_of(terms, line, _whole(line)))
+    return place or (float(line.easting_m.mean()), float(line.northing_m.mean()))
 
 
 def worst_breach(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[float, float] | None:
@@ -137,7 +138,7 @@ def worst_breach(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[flo
 
 
 def _whole(line: Alignment) -> NDArray[np.int64]:
-    return np.arange(1, line.bends + 1)
+    return np.arange(1, max(line.bends, 1) + 1)
 
 
 def _state(ground: ClosedGround, rule: Rule, line: Alignment, free: NDArray) -> tuple[float, bool]:
@@ -190,9 +191,7 @@ def _programme(
             return None
         rows, changed = terms.changed_values(other, layout, int(free[k // 3]))
         slope[rows, k] = (changed - value[rows]) / DIFFERENCE_M
-        length[k] = (
-            float(bends(other).straight_m.sum() + bends(other).arc_m.sum()) - base
-        ) / DIFFERENCE_M
+        length[k] = (float(bends(other).straight_m.sum() + bends(other).arc_m.sum()) - base) / DIFFERENCE_M
     slope[~np.isfinite(slope)] = 0.0
     reach = np.abs(slope).sum(axis=1) * step
     low = max(enough, 0.0)

@@ -20,6 +20,7 @@ from corridor.model.layers import Layer
 from corridor.routing.approach import segments_of
 from corridor.routing.concession_give import Distance, freed_ends
 from corridor.routing.concession_ground import ClosedGround, stay_scale, zone_scales
+from corridor.routing.concession_route import spacing_m
 from corridor.routing.concession_rules import Rule, stay_inset_m
 from corridor.routing.geometry import Bends, bends, densify
 from corridor.terrain.sampling import depth_at, slopes_at
@@ -27,8 +28,14 @@ from corridor.terrain.zones import standoff_limits_m
 
 PER_TANGENT, PER_DEGREE = 1000.0, 5.0
 
-SPACING_M = 5.0
-MOST_SAMPLES = 3_000
+MOST_SAMPLES = 9_000
+
+SPARE_TANGENT, SPARE_M = 0.15, 0.05
+"""Other rules are kept with so much to spare, for what lies between two samples (units)."""
+
+FELT_M = 200.0
+"""A zone counts so far beyond its edge, grid metres."""
+
 FAR = -1e9
 """A term that cannot matter."""
 
@@ -44,6 +51,8 @@ class _Zone:
     standoff_m: float
     most_m: float
     freed: tuple[tuple[float, float, float], ...]
+    box: tuple[float, float, float, float]
+    """Beyond it the zone is not felt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,7 +169,8 @@ class Terms:
         which, segment, leg = layout.crossings[(k - count - 1) // 3]
         crossed = shapely.LineString(self.assets[which].segments[segment].reshape(2, 2))
         row = slice(leg, leg + 2)
-        met = crossed.intersection(shapely.LineString(np.column_stack([line.easting_m[row], line.northing_m[row]])))
+        chord = shapely.LineString(np.column_stack([line.easting_m[row], line.northing_m[row]]))
+        met = crossed.intersection(chord)
         return float(met.centroid.x), float(met.centroid.y)
 
     def _at_samples(
@@ -176,18 +186,22 @@ class Terms:
             ("max_slope_across_deg", across, rules.max_slope_across_deg),
         ):
             over = (np.abs(tangent) - math.tan(math.radians(limit))) * PER_TANGENT
-            columns.append(np.nan_to_num(over, nan=FAR))
             own.append(self.rule.rule == name)
+            columns.append(np.nan_to_num(over, nan=FAR) + (0.0 if own[-1] else SPARE_TANGENT))
         depth, _, _ = depth_at(project.seabed, easting, northing)
         low, high = rules.depth_range_m
         columns += [np.nan_to_num(low - depth, nan=FAR), np.nan_to_num(depth - high, nan=FAR)]
         own += [self.rule.key == ("depth_range_m", "", side) for side in ("shallow", "deep")]
         for zone in self.zones:
-            left = zone.distance(easting, northing) / zone.scale - zone.extra_m
+            left = np.full(len(easting), -FAR)
+            west, south, east, north = zone.box
+            near = (easting > west) & (easting < east) & (northing > south) & (northing < north)
+            if near.any():
+                left[near] = zone.distance(easting[near], northing[near]) / zone.scale - zone.extra_m
             for e, n, reach in zone.freed:
                 left[np.hypot(easting - e, northing - n) <= reach] = -FAR
             gives = zone.own and zone.standoff_m >= zone.most_m - layout.need - 1e-9
-            columns.append((zone.most_m if gives else zone.standoff_m) - left)
+            columns.append((zone.most_m if gives else zone.standoff_m + SPARE_M) - left)
             own.append(gives)
         for area in self.areas:
             columns.append(area.inset_m + area.distance(easting, northing) / area.scale)
@@ -234,9 +248,7 @@ class Terms:
         return value, own
 
 
-def terms_of(
-    ground: ClosedGround, rule: Rule, line: Alignment, reach_m: float
-) -> Terms:
+def terms_of(ground: ClosedGround, rule: Rule, line: Alignment, reach_m: float) -> Terms:
     """Prepare all rules for a line that moves by no more than about `reach_m`."""
     project = ground.project
     chain = shapely.LineString(densify(line, 1.0))
@@ -264,9 +276,12 @@ def terms_of(
             long = np.hypot(pieces[:, 2] - pieces[:, 0], pieces[:, 3] - pieces[:, 1]) > 0.0
             assets.append(
                 _Assets(
-                    pieces[long], layer.min_angle_deg, layer.straight_each_side_m,
-                    mine and rule.rule == "min_angle_deg", mine and rule.rule == "straight_each_side_m",
-                )  # fmt: skip
+                    pieces[long],
+                    layer.min_angle_deg,
+                    layer.straight_each_side_m,
+                    mine and rule.rule == "min_angle_deg",
+                    mine and rule.rule == "straight_each_side_m",
+                )
             )
     return Terms(
         ground, rule, tuple(zones), tuple(areas), tuple(assets),
@@ -284,10 +299,15 @@ def _zones(
     near = np.flatnonzero(shapely.distance(layer.geometries, chain) < np.maximum(limits, 0.0) + reach_m + 1.0)
     return [
         _Zone(
-            Distance.of(layer.geometries[k]), mine, float(scale[k]), float(extra[k]),
-            float(layer.standoff_m[k]), float(layer.standoff_m.max()) if mine else float(layer.standoff_m[k]),
+            Distance.of(layer.geometries[k]),
+            mine,
+            float(scale[k]),
+            float(extra[k]),
+            float(layer.standoff_m[k]),
+            float(layer.standoff_m.max()) if mine else float(layer.standoff_m[k]),
             tuple(freed_ends(project, layer, layer.geometries[k], float(limits[k]))),
-        )  # fmt: skip
+            layer.geometries[k].buffer(max(float(limits[k]), 0.0) + FELT_M).bounds,
+        )
         for k in near
     ]
 
@@ -301,9 +321,7 @@ def layout_of(terms: Terms, line: Alignment, free: NDArray[np.int64]) -> Layout:
     straight = elements % 2 == 0
     length[straight] = np.maximum(curve.straight_m[elements[straight] // 2], 0.0)
     length[~straight] = curve.arc_m[(elements[~straight] + 1) // 2]
-    rules = terms.ground.project.rules
-    spacing = min(terms.ground.project.seabed.finest_cell_m, rules.slope_baseline_m / 4.0, SPACING_M)
-    spacing = max(spacing, float(length.sum()) / MOST_SAMPLES)
+    spacing = max(spacing_m(terms.ground.project), float(length.sum()) / MOST_SAMPLES)
     count = np.maximum(np.ceil(length / spacing).astype(int), 1) + 1
     element = np.repeat(elements, count)
     number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)

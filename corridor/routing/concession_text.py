@@ -157,7 +157,7 @@ def reason(project: Project, found: Concession) -> dict[str, Any]:
         "features": features_at(project, found),
         "needs_consent": rule.needs_consent,
         "text": "It would take " + concession_words(project, found) + ".",
-        "confirmed": True,
+        "confirmed": not found.breaks,
         "no_line_found_at": round(rule.needed(found.failed), 3),
         "line_length_m": round(elements(found.line).total_m, 1),
     }
@@ -165,6 +165,8 @@ def reason(project: Project, found: Concession) -> dict[str, Any]:
         entry["proven_limit"] = round(rule.needed(found.least), 3)
     if rule.side:
         entry["side"] = rule.side
+    if found.breaks:
+        entry["also_breaks"] = list(found.breaks)
     if rule.rule == "standoff_m":
         entry["enters"] = found.needed < 0.0
     return entry

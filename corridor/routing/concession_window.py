@@ -18,7 +18,7 @@ from corridor.model.results import CostSurface
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import Stop, stretch
+from corridor.routing.concession_route import HELD, Stop, stretch
 from corridor.routing.concession_rules import Rule
 from corridor.routing.geometry import at_station, elements, straight_runs
 from corridor.routing.space import search_space
@@ -60,7 +60,7 @@ def window_at(
     ground: ClosedGround, line: Alignment, place: tuple[float, float], finer: float = 2.0,
     radii: float = REACH_RADII,
 ) -> Window:  # fmt: skip
-    """The window around a place of a line, its cells `finer` times smaller than the search's where that fits."""
+    """The window around a place of a line, its cells up to `finer` times smaller than the search's."""
     project = ground.project
     course = elements(line)
     station = np.linspace(0.0, course.total_m, max(200, int(course.total_m / 25.0)))
@@ -83,9 +83,7 @@ def window_at(
     side = SIDE_SHARE * reach
     west, east_m = east[inside].min() - side, east[inside].max() + side
     south, north_m = north[inside].min() - side, north[inside].max() + side
-    return Window(
-        _grid(ground, (west, south, east_m, north_m), begin.end, finer), begin, end, first, last
-    )
+    return Window(_grid(ground, (west, south, east_m, north_m), begin.end, finer), begin, end, first, last)
 
 
 def _stop(course, station: float, straight_m: float) -> Stop:
@@ -104,7 +102,8 @@ def _grid(
     )  # fmt: skip
     west, east, south, north = max(west, w), min(east, e), max(south, s), min(north, n)
     finest = ground.project.seabed.finest_cell_m
-    cell = max(base.cell_m / finer, min(finest, base.cell_m), np.sqrt((east - west) * (north - south) / MOST_CELLS))
+    most = np.sqrt((east - west) * (north - south) / MOST_CELLS)
+    cell = max(base.cell_m / finer, min(finest, base.cell_m), most)
     left = int(np.floor((start.easting - west) / cell))
     above = int(np.floor((north - start.northing) / cell))
     right = int(np.floor((east - start.easting) / cell))
@@ -115,13 +114,19 @@ def _grid(
     )  # fmt: skip
 
 
-def window_surface(window: Window, project: Project, margin: float = 1.0) -> CostSurface:
-    """The ground of a window under a project's rules."""
-    return cost_surface(project, grid=window.grid, slope_margin=margin)
+def window_surface(window: Window, eased: Project, project: Project) -> CostSurface:
+    """The ground of a window under eased rules; a slope limit that stays is held with a margin."""
+    surface = cost_surface(eased, grid=window.grid)
+    along, across = surface.tan_along, surface.tan_across
+    if eased.rules.max_slope_along_deg > project.rules.max_slope_along_deg:
+        across *= HELD
+    elif eased.rules.max_slope_across_deg > project.rules.max_slope_across_deg:
+        along *= HELD
+    return replace(surface, tan_along=along, tan_across=across)
 
 
 def searched(
-    window: Window, line: Alignment, eased: Project, surface: CostSurface | None = None,
+    window: Window, line: Alignment, eased: Project, surface: CostSurface,
     headings: int = HEADINGS, tries: Sequence[tuple[float, int]] = TRIES, progress: Progress = silent,
 ) -> tuple[Alignment | None, bool]:  # fmt: skip
     """The line with the part in the window searched anew under eased rules.
@@ -132,7 +137,6 @@ def searched(
     whole : bool
         False when the search was given up.
     """
-    surface = window_surface(window, eased) if surface is None else surface
     rules = replace(eased.rules, headings=headings)
     piece, whole = stretch(
         surface, search_space(surface, rules), window.begin, [], window.end, progress, tries
@@ -147,7 +151,7 @@ def searched(
             (line.radius_m, piece.radius_m),
         )
     ]
-    return Alignment(*points, line.crs), True
+    return Alignment(points[0], points[1], points[2], line.crs), True
 
 
 def eased_by(ground: ClosedGround, rule: Rule, give: float) -> Project:

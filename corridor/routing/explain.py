@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -13,15 +13,17 @@ from scipy.ndimage import label
 
 from corridor.model.alignment import Alignment
 from corridor.model.project import Project
-from corridor.model.results import CostSurface
+from corridor.model.results import Check, CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.barrier import Barrier, Piece, find_barrier, squeezed
 from corridor.routing.concession import CannotHelp, Concession, least_concession
 from corridor.routing.concession_bends import Asking, asking, least_by_asking
+from corridor.routing.concession_best import drawn_best
 from corridor.routing.concession_ground import ClosedGround, closed_ground, optimistic_terrain
 from corridor.routing.concession_pass import Flood
-from corridor.routing.concession_rules import ANGLE, BEND, Rule, rules_of
-from corridor.routing.concession_text import cannot, reason, rule_name, story
+from corridor.routing.concession_route import needs_of
+from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, Rule, rules_of
+from corridor.routing.concession_text import cannot, lenient, reason, rule_name, story
 from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface
 
@@ -57,8 +59,15 @@ class NoWay:
     concessions: tuple[Concession, ...]
 
 
+Judge = Callable[[Project, Alignment], Sequence[Check]]
+"""Measures a line against a project's rules as any line that is handed in; the checks that fail."""
+
+
 def explain_no_route(
-    project: Project, surface: CostSurface | None = None, progress: Progress = silent
+    project: Project,
+    surface: CostSurface | None = None,
+    progress: Progress = silent,
+    judge: Judge | None = None,
 ) -> NoWay:
     """Find out why no line obeys a project's rules, and what it would take.
 
@@ -69,6 +78,9 @@ def explain_no_route(
         The ground on which the search failed, with the rules' own slope limits
         (``slope_margin`` 1); made anew where it is missing.
     progress : Progress
+    judge : callable, optional
+        A concession is called confirmed when this finds nothing else wrong with its
+        line; without it by this module's own measurement alone.
 
     Returns
     -------
@@ -85,6 +97,9 @@ def explain_no_route(
     pair: tuple[Concession, ...] = ()
     if not found and leg is not None:
         pair = _cheapest_pair(ground, flood, [c.rule for c in hopeless], progress)
+    if judge is not None:
+        found = [_judged(project, c, (c,), judge) for c in found]
+        pair = (*pair[:1], *(_judged(project, c, pair, judge) for c in pair[1:]))
     barrier = _barrier(ground, flood, leg, [*found, *pair])
     progress("explanation", 1.0)
     found.sort(key=lambda c: (c.rule.needs_consent, c.rule.share(c.give), c.rule.key))
@@ -116,6 +131,7 @@ def _singles(
         if result is None or (isinstance(result, CannotHelp) and not result.proven):
             if ask is None:
                 ask, line = asking(ground)
+                line = None if line is None else _clean(ground, rules, line)
                 if line is not None:
                     return [], [], line
             result = least_by_asking(ground, ask, rule)
@@ -126,11 +142,35 @@ def _singles(
                     result = exact
         if isinstance(result, Concession):
             found.append(result)
-            if result.give <= result.rule.negligible:
+            if result.give <= result.rule.negligible and not result.breaks:
                 return [], [], result.line
         else:
             hopeless.append(result)
     return found, hopeless, None
+
+
+def _clean(ground: ClosedGround, rules: Sequence[Rule], line: Alignment) -> Alignment | None:
+    """The line, drawn anew where it breaks a rule when it is measured; None where that does not help."""
+    worst = next((rule for rule in rules if needs_of(ground, rule, line) > rule.negligible), None)
+    if worst is None:
+        return line
+    best = drawn_best(ground, worst, line)
+    return best.line if best.give <= worst.negligible and not best.breaks else None
+
+
+def _judged(project: Project, found: Concession, all_of: Sequence[Concession], judge: Judge) -> Concession:
+    """The concession with what its line breaks, measured as any line; its give raised to what that needs."""
+    for _ in range(2):
+        eased = project
+        for one in all_of:
+            give = found.give if one.rule.key == found.rule.key else one.give
+            eased = one.rule.eased(eased, one.rule.give(lenient(one.rule, one.rule.needed(give))))
+        failing = judge(eased, found.line)
+        own = next((c for c in failing if c.rule == found.rule.rule and c.layer == found.rule.layer), None)
+        if own is None or own.worst is None or found.rule.kind != SLOPE:
+            break
+        found = replace(found, give=max(found.give, found.rule.give(own.worst)))
+    return replace(found, breaks=tuple(sorted({f"{c.rule} {c.layer}".strip() for c in failing})))
 
 
 def _cheapest_pair(
