@@ -16,9 +16,10 @@ from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession_draw import draw, plain, worst_breach, worst_place
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import broken_rules, gentle_line, needs_of
-from corridor.routing.concession_rules import SLOPE, Rule
+from corridor.routing.concession_route import broken_rules, eased_surface, gentle_line, needs_of
+from corridor.routing.concession_rules import BEND, SLOPE, Rule
 from corridor.routing.concession_window import eased_by, searched, window_at, window_surface
+from corridor.routing.fit import fit
 
 STARTS = ((2.0, 48), (1.0, 32), (1.0, 48))
 """Windows: how many times finer than the search's cells, and headings."""
@@ -104,6 +105,13 @@ def brought_down(
 ) -> Best:
     """The least that a rule must give for lines like the one given."""
     best = drawn_best(ground, rule, line, progress)
+    if rule.kind == BEND and not ground.project.via:
+        # Few large bends give most room to all; the fit knows how to drop some.
+        eased = eased_by(ground, rule, needs_of(ground, rule, line))
+        surface = eased_surface(ground, eased)
+        simple = fit(line, surface, eased.rules, eased.start, eased.end, progress=progress).alignment
+        other = drawn_best(ground, rule, simple, progress)
+        best = other if other.better_than(best) else best
     enough = max(rule.negligible, least + 0.5 * rule.tolerance(least) if least > 0.0 else 0.0)
     if ground.project.via or (best.give <= enough and not best.breaks):
         return best

@@ -33,6 +33,9 @@ MOST_SAMPLES = 9_000
 SPARE_TANGENT, SPARE_M = 0.15, 0.05
 """Other rules are kept with so much to spare, for what lies between two samples (units)."""
 
+CORNER_M = 60.0
+"""Corners of areas count so far from the line."""
+
 FELT_M = 200.0
 """A zone counts so far beyond its edge, grid metres."""
 
@@ -61,6 +64,8 @@ class _Area:
     own: bool
     scale: float
     inset_m: float
+    corners: NDArray[np.float64]
+    """(k, 4): corners that point into the area, and the unit vector towards its inside."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +91,8 @@ class Layout:
         Place within the element, 0 to 1.
     crossings : array (c, 3) int64
         Layer of assets, segment, leg.
+    corners : array (k, 3) int64
+        Area, corner, and the nearest sample.
     need : float
         What the rule gives on the line: standoffs smaller than what is left need not give.
     """
@@ -93,6 +100,7 @@ class Layout:
     element: NDArray[np.int64]
     share: NDArray[np.float64]
     crossings: NDArray[np.int64]
+    corners: NDArray[np.int64]
     need: float
 
 
@@ -166,7 +174,12 @@ class Terms:
         if k < count + 1:
             row = slice(k, k + 2)
             return float(line.easting_m[row].mean()), float(line.northing_m[row].mean())
-        which, segment, leg = layout.crossings[(k - count - 1) // 3]
+        k -= count + 1
+        if k >= 3 * len(layout.crossings):
+            which, corner, _ = layout.corners[k - 3 * len(layout.crossings)]
+            east, north, _, _ = self.areas[which].corners[corner]
+            return float(east), float(north)
+        which, segment, leg = layout.crossings[k // 3]
         crossed = shapely.LineString(self.assets[which].segments[segment].reshape(2, 2))
         row = slice(leg, leg + 2)
         chord = shapely.LineString(np.column_stack([line.easting_m[row], line.northing_m[row]]))
@@ -221,10 +234,28 @@ class Terms:
                 own_straight[end] = rule == "end_straight_m"
         radius = rules.min_bend_radius_m - line.radius_m[1:-1]
         crossing, own_crossing = self._of_crossings(line, curve, layout)
+        corner, own_corner = self._of_corners(line, curve, layout)
+        own_radius = np.full(len(radius), rule == "min_bend_radius_m")
         return (
-            np.concatenate([radius, least - curve.straight_m, crossing]),
-            np.concatenate([np.full(len(radius), rule == "min_bend_radius_m"), own_straight, own_crossing]),
+            np.concatenate([radius, least - curve.straight_m, crossing, corner]),
+            np.concatenate([own_radius, own_straight, own_crossing, own_corner]),
         )
+
+    def _of_corners(
+        self, line: Alignment, curve: Bends, layout: Layout
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """How far the line cuts corners of areas, which may lie between two samples."""
+        value, own = np.full(len(layout.corners), FAR), np.zeros(len(layout.corners), dtype=bool)
+        for k, (which, corner, sample) in enumerate(layout.corners):
+            area = self.areas[which]
+            at = np.array([sample])
+            east, north, bearing = _positions(line, curve, layout.element[at], layout.share[at])
+            e, n, inward_e, inward_n = area.corners[corner]
+            right_e, right_n = math.cos(bearing[0]), -math.sin(bearing[0])
+            offset = (e - east[0]) * right_e + (n - north[0]) * right_n
+            inside = -offset * np.sign(right_e * inward_e + right_n * inward_n)
+            value[k], own[k] = area.inset_m - inside / area.scale, area.own
+        return value, own
 
     def _of_crossings(
         self, line: Alignment, curve: Bends, layout: Layout
@@ -269,6 +300,7 @@ def terms_of(ground: ClosedGround, rule: Rule, line: Alignment, reach_m: float) 
                     mine and rule.rule == "stay_within",
                     stay_scale(layer, project, shape),
                     stay_inset_m(layer, project),
+                    inward_corners(shape),
                 )
             )
         elif layer.rule == "cross":
@@ -326,10 +358,48 @@ def layout_of(terms: Terms, line: Alignment, free: NDArray[np.int64]) -> Layout:
     element = np.repeat(elements, count)
     number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = number / np.repeat(count - 1, count)
-    layout = Layout(element, share, _crossings(terms, line, curve, first, last), 0.0)
+    crossings = _crossings(terms, line, curve, first, last)
+    corners = _corners(terms, _positions(line, curve, element, share))
+    layout = Layout(element, share, crossings, corners, 0.0)
     value, own = terms.values(line, layout)
     need = float(value[own].max(initial=0.0))
-    return Layout(element, share, layout.crossings, need)
+    return Layout(element, share, crossings, corners, need)
+
+
+def _corners(terms: Terms, positions: tuple[NDArray, NDArray, NDArray]) -> NDArray[np.int64]:
+    """Corners of areas near the samples."""
+    east, north, _ = positions
+    found = []
+    for which, area in enumerate(terms.areas):
+        for k, (e, n, _, _) in enumerate(area.corners):
+            away = np.hypot(east - e, north - n)
+            nearest = int(away.argmin())
+            if away[nearest] < CORNER_M:
+                found.append((which, k, nearest))
+    return np.array(found, dtype=np.int64).reshape(-1, 3)
+
+
+def inward_corners(area: shapely.Geometry) -> NDArray[np.float64]:
+    """Corners (k, 4) of an area that point into it, and the unit vector from each to its inside."""
+    rings = []
+    for part in shapely.get_parts(shapely.normalize(area)):
+        if part.geom_type == "Polygon":
+            rings += [part.exterior, *part.interiors]
+    found = [np.empty((0, 4))]
+    shapely.prepare(area)
+    for ring in rings:
+        xy = shapely.get_coordinates(ring)[:-1]
+        to, back = np.roll(xy, -1, axis=0) - xy, np.roll(xy, 1, axis=0) - xy
+        to /= np.maximum(np.hypot(to[:, 0], to[:, 1]), 1e-9)[:, None]
+        back /= np.maximum(np.hypot(back[:, 0], back[:, 1]), 1e-9)[:, None]
+        middle = to + back
+        size = np.hypot(middle[:, 0], middle[:, 1])
+        bent = size > 0.05
+        middle[bent] /= size[bent, None]
+        probe = xy + 1e-3 * middle
+        inward = bent & ~shapely.contains_xy(area, probe[:, 0], probe[:, 1])
+        found.append(np.column_stack([xy, -middle])[inward])
+    return np.concatenate(found)
 
 
 def _crossings(terms: Terms, line: Alignment, curve: Bends, first: int, last: int) -> NDArray[np.int64]:
