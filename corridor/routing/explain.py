@@ -20,6 +20,7 @@ from corridor.routing.concession import CannotHelp, Concession, least_concession
 from corridor.routing.concession_bends import Asking, asking, least_by_asking
 from corridor.routing.concession_best import drawn_best
 from corridor.routing.concession_ground import ClosedGround, closed_ground, optimistic_terrain
+from corridor.routing.concession_holes import ToSurvey, holes_in_the_way
 from corridor.routing.concession_pass import Flood
 from corridor.routing.concession_route import needs_of
 from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, Rule, rules_of
@@ -42,11 +43,12 @@ class NoWay:
     Attributes
     ----------
     explanation : mapping
-        Members of ``no_route.json``: ``reasons``, ``cannot_help``, ``pair``, ``text``.
+        Members of ``no_route.json``: ``reasons``, ``cannot_help``, ``pair``, ``text``,
+        ``survey``, ``leg``.
     barrier : tuple of (geometry, properties)
         Shapes in the project CRS for ``no_route.geojson``: closed ground
-        (``kind`` "barrier") and the lines that concessions would give (``kind``
-        "conceded line", ``allowed`` false).
+        (``kind`` "barrier"), the lines that concessions would give (``kind``
+        "conceded line", ``allowed`` false) and holes to be surveyed.
     line : Alignment or None
         A line that breaks no rule after all, in directions and places that the
         search's grid does not have. There is then a route.
@@ -100,12 +102,18 @@ def explain_no_route(
     if judge is not None:
         found = [_judged(project, c, (c,), judge) for c in found]
         pair = (*pair[:1], *(_judged(project, c, pair, judge) for c in pair[1:]))
+    survey = holes_in_the_way(ground) if leg is not None else ()
     barrier = _barrier(ground, flood, leg, [*found, *pair])
     progress("explanation", 1.0)
     found.sort(key=lambda c: (c.rule.needs_consent, c.rule.share(c.give), c.rule.key))
     return NoWay(
-        explanation=_explanation(project, found, hopeless, pair, barrier, leg is not None),
-        barrier=(*_shown(barrier), *(_conceded(c) for c in found), *_conceded_pair(pair)),
+        explanation=_explanation(project, found, hopeless, pair, barrier, leg, survey),
+        barrier=(
+            *_shown(barrier),
+            *(_conceded(c) for c in found),
+            *_conceded_pair(pair),
+            *map(_unknown, survey),
+        ),
         line=None,
         concessions=(*found, *pair),
     )
@@ -244,17 +252,48 @@ def _barrier(ground: ClosedGround, flood: Flood, leg: int | None, found: list[Co
 
 def _explanation(
     project: Project, found: list[Concession], hopeless: list[CannotHelp], pair: tuple[Concession, ...],
-    barrier: Barrier, separated: bool,
+    barrier: Barrier, leg: int | None, survey: Sequence[ToSurvey],
 ) -> dict[str, Any]:  # fmt: skip
     content: dict[str, Any] = {
-        "text": story(project, found, hopeless, pair, barrier.names, separated),
+        "text": story(
+            project,
+            found,
+            hopeless,
+            pair,
+            barrier.names,
+            leg is not None,
+            _ends(project, leg),
+            [hole.text for hole in survey],
+        ),
         "reasons": [reason(project, c) for c in found],
         "cannot_help": [cannot(c) for c in hopeless],
         "barrier": list(barrier.names),
     }
+    if leg is not None and project.via:
+        content["leg"] = _ends(project, leg).replace(" from ", " to ")
     if pair:
         content["pair"] = [reason(project, c) for c in pair]
+    if survey:
+        content["survey"] = [
+            {
+                "easting_m": round(hole.easting_m, 2),
+                "northing_m": round(hole.northing_m, 2),
+                "width_m": round(hole.width_m, 1),
+                "text": hole.text,
+            }
+            for hole in survey
+        ]
     return content
+
+
+def _ends(project: Project, leg: int | None) -> str:
+    """The ends of a leg, "START from END"."""
+    names = ["START", *(f"via point {k + 1}" for k in range(len(project.via))), "END"]
+    return f"{names[0]} from {names[-1]}" if leg is None else f"{names[leg]} from {names[leg + 1]}"
+
+
+def _unknown(hole: ToSurvey) -> Piece:
+    return hole.shape, {"kind": "to be surveyed", "width_m": round(hole.width_m, 1), "text": hole.text}
 
 
 def _shown(barrier: Barrier) -> list[Piece]:
