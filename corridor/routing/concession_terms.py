@@ -33,10 +33,13 @@ MOST_SAMPLES = 9_000
 SPARE_TANGENT, SPARE_M = 0.15, 0.05
 """Other rules are kept with so much to spare, for what lies between two samples (units)."""
 
+SPARE_LINE = 0.01
+"""And rules on the line itself, for rounding."""
+
 CORNER_M = 60.0
 """Corners of areas count so far from the line."""
 
-FELT_M = 200.0
+FELT_M = 130.0
 """A zone counts so far beyond its edge, grid metres."""
 
 FAR = -1e9
@@ -91,6 +94,8 @@ class Layout:
         Place within the element, 0 to 1.
     crossings : array (c, 3) int64
         Layer of assets, segment, leg.
+    zone, at : arrays (p,) int64
+        Zones and the samples near them, zone by zone.
     corners : array (k, 3) int64
         Area, corner, and the nearest sample.
     need : float
@@ -100,6 +105,8 @@ class Layout:
     element: NDArray[np.int64]
     share: NDArray[np.float64]
     crossings: NDArray[np.int64]
+    zone: NDArray[np.int64]
+    at: NDArray[np.int64]
     corners: NDArray[np.int64]
     need: float
 
@@ -119,16 +126,17 @@ class Terms:
     @property
     def per_sample(self) -> int:
         """Terms of one sample."""
-        return 4 + len(self.zones) + len(self.areas)
+        return 4 + len(self.areas)
 
     def values(self, line: Alignment, layout: Layout) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """All terms, and which belong to the rule in question."""
+        """All terms (samples, zones at samples, the line) and which belong to the rule in question."""
         curve = bends(line)
         on_ground, own_ground = self._at_samples(line, curve, layout, np.arange(len(layout.element)))
+        at_zones, own_zones = self._at_zones(line, curve, layout, np.arange(len(layout.zone)))
         of_line, own_line = self._of_line(line, curve, layout)
         return (
-            np.concatenate([on_ground.ravel(), of_line]),
-            np.concatenate([np.tile(own_ground, len(layout.element)), own_line]),
+            np.concatenate([on_ground.ravel(), at_zones, of_line]),
+            np.concatenate([np.tile(own_ground, len(layout.element)), own_zones, own_line]),
         )
 
     def changed_values(
@@ -136,34 +144,36 @@ class Terms:
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Terms that a move of the IP at `row` can change: their indices and values."""
         curve = bends(line)
-        near = np.flatnonzero((layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1)))
+        moves = (layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1))
+        near, zones = np.flatnonzero(moves), np.flatnonzero(moves[layout.at])
         on_ground, _ = self._at_samples(line, curve, layout, near)
+        at_zones, _ = self._at_zones(line, curve, layout, zones)
         of_line, _ = self._of_line(line, curve, layout)
-        width = self.per_sample
+        width, first = self.per_sample, len(layout.element) * self.per_sample
         index = (near[:, None] * width + np.arange(width)).ravel()
-        first = len(layout.element) * width
+        last = first + len(layout.zone) + np.arange(len(of_line))
         return (
-            np.concatenate([index, first + np.arange(len(of_line))]),
-            np.concatenate([on_ground.ravel(), of_line]),
+            np.concatenate([index, first + zones, last]),
+            np.concatenate([on_ground.ravel(), at_zones, of_line]),
         )
 
     def worst_place(
         self, line: Alignment, layout: Layout, others: bool = False, beyond: float | None = None
     ) -> tuple[float, float] | None:
         """Where the rule in question (or any other) needs most; None where no term is `beyond`."""
-        curve = bends(line)
-        value, own = self._at_samples(line, curve, layout, np.arange(len(layout.element)))
-        of_line, own_line = self._of_line(line, curve, layout)
-        chosen, chosen_line = own ^ others, own_line ^ others
-        worst = value[:, chosen].max(axis=1) if chosen.any() else np.full(len(value), FAR)
-        at_line = np.where(chosen_line, of_line, FAR)
-        if beyond is not None and max(worst.max(), at_line.max(initial=FAR)) <= beyond:
+        value, own = self.values(line, layout)
+        value = np.where(own ^ others, value, FAR)
+        k = int(value.argmax())
+        if beyond is not None and value[k] <= beyond:
             return None
-        if worst.max() >= at_line.max(initial=FAR):
-            east, north, _ = _positions(line, curve, layout.element, layout.share)
-            k = int(worst.argmax()) if worst.max() > FAR else len(east) // 2
-            return float(east[k]), float(north[k])
-        return self._place_of_line(line, layout, int(at_line.argmax()))
+        first = len(layout.element) * self.per_sample
+        if k >= first + len(layout.zone):
+            return self._place_of_line(line, layout, k - first - len(layout.zone))
+        east, north, _ = _positions(line, bends(line), layout.element, layout.share)
+        sample = k // self.per_sample if k < first else int(layout.at[k - first])
+        if value[k] == FAR:
+            sample = len(east) // 2
+        return float(east[sample]), float(north[sample])
 
     def _place_of_line(self, line: Alignment, layout: Layout, k: int) -> tuple[float, float]:
         """Where the k-th term of radii, straights and crossings belongs."""
@@ -205,21 +215,30 @@ class Terms:
         low, high = rules.depth_range_m
         columns += [np.nan_to_num(low - depth, nan=FAR), np.nan_to_num(depth - high, nan=FAR)]
         own += [self.rule.key == ("depth_range_m", "", side) for side in ("shallow", "deep")]
-        for zone in self.zones:
-            left = np.full(len(easting), -FAR)
-            west, south, east, north = zone.box
-            near = (easting > west) & (easting < east) & (northing > south) & (northing < north)
-            if near.any():
-                left[near] = zone.distance(easting[near], northing[near]) / zone.scale - zone.extra_m
-            for e, n, reach in zone.freed:
-                left[np.hypot(easting - e, northing - n) <= reach] = -FAR
-            gives = zone.own and zone.standoff_m >= zone.most_m - layout.need - 1e-9
-            columns.append((zone.most_m if gives else zone.standoff_m + SPARE_M) - left)
-            own.append(gives)
         for area in self.areas:
             columns.append(area.inset_m + area.distance(easting, northing) / area.scale)
             own.append(area.own)
         return np.column_stack(columns), np.array(own, dtype=bool)
+
+    def _at_zones(
+        self, line: Alignment, curve: Bends, layout: Layout, chosen: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Terms of zones at the samples near them."""
+        at = layout.at[chosen]
+        easting, northing, _ = _positions(line, curve, layout.element[at], layout.share[at])
+        value, own = np.full(len(chosen), FAR), np.zeros(len(chosen), dtype=bool)
+        edges = np.searchsorted(layout.zone[chosen], np.arange(len(self.zones) + 1))
+        for zone, first, last in zip(self.zones, edges[:-1], edges[1:], strict=True):
+            if first == last:
+                continue
+            here = slice(first, last)
+            left = zone.distance(easting[here], northing[here]) / zone.scale - zone.extra_m
+            for e, n, reach in zone.freed:
+                left[np.hypot(easting[here] - e, northing[here] - n) <= reach] = -FAR
+            gives = zone.own and zone.standoff_m >= zone.most_m - layout.need - 1e-9
+            value[here] = (zone.most_m if gives else zone.standoff_m + SPARE_M) - left
+            own[here] = gives
+        return value, own
 
     def _of_line(
         self, line: Alignment, curve: Bends, layout: Layout
@@ -236,10 +255,9 @@ class Terms:
         crossing, own_crossing = self._of_crossings(line, curve, layout)
         corner, own_corner = self._of_corners(line, curve, layout)
         own_radius = np.full(len(radius), rule == "min_bend_radius_m")
-        return (
-            np.concatenate([radius, least - curve.straight_m, crossing, corner]),
-            np.concatenate([own_radius, own_straight, own_crossing, own_corner]),
-        )
+        value = np.concatenate([radius, least - curve.straight_m, crossing, corner])
+        own = np.concatenate([own_radius, own_straight, own_crossing, own_corner])
+        return np.where(own, value, value + SPARE_LINE), own
 
     def _of_corners(
         self, line: Alignment, curve: Bends, layout: Layout
@@ -359,11 +377,27 @@ def layout_of(terms: Terms, line: Alignment, free: NDArray[np.int64]) -> Layout:
     number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = number / np.repeat(count - 1, count)
     crossings = _crossings(terms, line, curve, first, last)
-    corners = _corners(terms, _positions(line, curve, element, share))
-    layout = Layout(element, share, crossings, corners, 0.0)
+    positions = _positions(line, curve, element, share)
+    zone, at = _near_zones(terms, positions)
+    corners = _corners(terms, positions)
+    layout = Layout(element, share, crossings, zone, at, corners, 0.0)
     value, own = terms.values(line, layout)
     need = float(value[own].max(initial=0.0))
-    return Layout(element, share, crossings, corners, need)
+    return Layout(element, share, crossings, zone, at, corners, need)
+
+
+def _near_zones(
+    terms: Terms, positions: tuple[NDArray, NDArray, NDArray]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Zones and the samples that feel them."""
+    easting, northing, _ = positions
+    zones, samples = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for number, zone in enumerate(terms.zones):
+        west, south, east, north = zone.box
+        near = np.flatnonzero((easting > west) & (easting < east) & (northing > south) & (northing < north))
+        zones.append(np.full(near.size, number, np.int64))
+        samples.append(near)
+    return np.concatenate(zones), np.concatenate(samples)
 
 
 def _corners(terms: Terms, positions: tuple[NDArray, NDArray, NDArray]) -> NDArray[np.int64]:

@@ -79,7 +79,7 @@ def lenient(rule: Rule, needed: float) -> float:
 
 
 def told(rule: Rule, needed: float) -> float:
-    """`needed` as it is told: whole metres from 100 on, else tenths; hundredths of degrees; the lenient side."""
+    """`needed` as it is told, never stricter: metres from 100 on, else tenths; hundredths of degrees."""
     degrees = rule.kind in (SLOPE, ANGLE)
     step = 0.01 if degrees else 1.0 if abs(needed) >= 100.0 else 0.1
     exact = lenient(rule, needed)
