@@ -12,7 +12,7 @@ from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.permit import ZoneSettings, ZoneStudy
 from corridor.model.project import Project
-from corridor.model.results import Assessment, CostSurface, SearchResult, Study
+from corridor.model.results import Assessment, Check, CostSurface, SearchResult, Study
 from corridor.model.survey import Declaration, Survey, SurveySettings
 from corridor.permit.season import active_layers
 from corridor.permit.study import zone_study
@@ -118,12 +118,17 @@ def explained(project: Project, surface: CostSurface, progress: Progress = silen
     A line may exist all the same, in places and directions that the search's
     grid does not have: it is then measured like any other and returned.
     """
-    way = explain_no_route(project, surface, progress)
+    way = explain_no_route(project, surface, progress, failing_checks)
     if way.line is None:
         text = str(way.explanation["text"])
         raise NoRouteError(text, way.explanation["reasons"], way.explanation, way.barrier)
     assessment = assess(way.line, project, surface, progress)
     return Study(project, way.line, assessment, surface, notes=("found off the search's grid",))
+
+
+def failing_checks(project: Project, line: Alignment) -> tuple[Check, ...]:
+    """What the assessment finds wrong with a line."""
+    return tuple(check for check in assess(line, project).checks if not check.ok)
 
 
 def permit_zones(

@@ -9,7 +9,9 @@ For a rule that closes ground or limits slopes:
 3. *How much, exactly?* The best straight across each pinch, by exact geometry
    on the finest seabed. Other passes that might need less are looked at too.
 4. *Does it give a line?* The search joins the straights to the ends under the
-   eased rule; what the line needs is then measured on the line.
+   eased rule. The line is then drawn so that the rule gives least by exact
+   geometry, and the pinch is searched anew on finer cells
+   (:mod:`corridor.routing.concession_best`).
 
 Rules on the line itself (radius, straights) close no ground: see
 :mod:`corridor.routing.concession_bends`.
@@ -17,41 +19,38 @@ Rules on the line itself (radius, straights) close no ground: see
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.model.alignment import Alignment
+from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
-from corridor.routing.concession_fit import drawn_tighter, fitted
+from corridor.routing.concession_best import brought_down, published
+from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_ground import ClosedGround, terrain
 from corridor.routing.concession_pass import Flood, Pinch, Way
 from corridor.routing.concession_pose import Pose, best_poses
 from corridor.routing.concession_route import (
     WINDOW_CELLS,
     boxes_around,
-    broken,
     eased_surface,
-    needs_of,
+    gentle_line,
     route_through,
-    sound_line,
 )
-from corridor.routing.concession_rules import ANGLE, AREA, SLOPE, Rule
+from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
 
 OTHER_PASSES = 4
 """Passes looked at beyond the first."""
 
-STEPS_UP = (1.03, 1.1, 1.3, 1.8, 3.0, 6.0)
-"""Where no line is found at the exact need: tried with these multiples of it."""
-
-STEPS_DOWN = 4
-"""Bisections between a need that failed and one that gave a line."""
-
-ROOMS = (0.0, 0.06, 0.12, 0.24, 0.5)
+ROOMS = (0.12, 0.5)
 """Room left beyond the straights for the line to bend into them, in bend radii, one after the other."""
+
+STEPS_UP = (1.0, 1.15, 2.0, 6.0)
+"""Where no line is found with the exact need of a passage: tried with these multiples of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,10 +69,10 @@ class Concession:
         The place where the line needs it.
     line : Alignment
         The line that it gives: it breaks the rule as it stands.
-    poses : tuple of Pose
-        Straights across pinches that the line was led through.
     failed : float
         Largest give with which no line was found; `least` when none was tried.
+    breaks : tuple of str
+        Other rules that the line breaks as well; none when it is confirmed.
     """
 
     rule: Rule
@@ -82,8 +81,8 @@ class Concession:
     easting_m: float
     northing_m: float
     line: Alignment
-    poses: tuple[Pose, ...] = ()
     failed: float = 0.0
+    breaks: tuple[str, ...] = ()
 
     @property
     def needed(self) -> float:
@@ -128,26 +127,35 @@ def least_concession(
     way = flood.way((rule,), most=rule.most) or flood.way((rule,), most=rule.most, optimistic=True)
     if way is None:
         return CannotHelp(rule, False, "no way was found on the search grid even without it")
-    radius = ground.project.rules.min_bend_radius_m
-    tried: list[Passage] = []
-    failed = least
-    for room in ROOMS:
-        passages = _passages(ground, flood, rule, way, least, room * radius)
+    passages = _passages(ground, flood, rule, way, least, 0.0)
+    found = _first_line(ground, passages, rule, STEPS_UP[:1], progress)
+    for room in ROOMS if found is None and rule.kind != SLOPE else ():
+        roomy = _passages(ground, flood, rule, way, least, room * ground.project.rules.min_bend_radius_m)
+        found = found or _first_line(ground, roomy, rule, STEPS_UP[:1], progress)
+    found = found or _first_line(ground, passages[:1], rule, STEPS_UP[1:], progress)
+    if found is None:
+        return CannotHelp(
+            rule, False, "ground would open, but no line of the least radius was found through it"
+        )
+    best = brought_down(ground, rule, found, least, progress)
+    place = worst_place(ground, rule, best.line)
+    return Concession(
+        rule, published(rule, best.give), least, *place, best.line, max(best.denied, least), best.breaks
+    )
+
+
+def _first_line(
+    ground: ClosedGround, passages: list[Passage], rule: Rule, steps: Sequence[float], progress: Progress
+) -> Alignment | None:
+    """A line through one of the passages, with the first of some multiples of what it needs."""
+    for step in steps:
         for passage in passages:
-            if any(abs(passage.give - other.give) < 1e-9 and passage.poses == other.poses for other in tried):
-                continue
-            tried.append(passage)
-            found = _routed(ground, rule, passage, passage.give, least, progress)
-            if found is not None:
-                exact = room == 0.0 and passage is passages[0]
-                return (
-                    replace(found, failed=min(failed, found.give))
-                    if exact
-                    else _tighter(ground, found, progress)
-                )
-        if not any(passage.poses for passage in passages):
-            break
-    return _with_more(ground, rule, tried[0], least, progress)
+            for through in _with_and_without(passage):
+                give = min(max(through.give, rule.tolerance(0.0) if step > 1.0 else 0.0) * step, rule.most)
+                line = _routed(ground, rule, through, give, progress)
+                if line is not None:
+                    return line
+    return None
 
 
 def _passages(
@@ -206,97 +214,28 @@ def _sides(ground: ClosedGround, flood: Flood, pinch: Pinch, rule: Rule) -> NDAr
     return sides
 
 
-def _with_more(
-    ground: ClosedGround, rule: Rule, cheapest: Passage, least: float, progress: Progress
-) -> Concession | CannotHelp:
-    """A line with more give than the passage needs by itself, drawn back by bisection."""
-    failed = least
-    for step in STEPS_UP:
-        give = min(max(cheapest.give, rule.tolerance(0.0)) * step, rule.most)
-        for passage in _with_and_without(cheapest):
-            found = _routed(ground, rule, passage, give, least, progress)
-            if found is not None:
-                return _sharpened(ground, rule, passage, found, failed, least, progress)
-        failed = give
-        if give >= rule.most:
-            break
-    return CannotHelp(rule, False, "ground would open, but no line of the least radius was found through it")
-
-
-def _tighter(ground: ClosedGround, found: Concession, progress: Progress) -> Concession:
-    """The fit's line where it needs less; not for slopes, which it sees cell by cell, and angles."""
-    if found.rule.kind != AREA:
-        return found
-    line, give = drawn_tighter(ground, found.rule, found.line, found.least, found.give, progress)
-    return replace(found, line=line, give=give, failed=min(found.failed, give))
-
-
 def _with_and_without(passage: Passage) -> list[Passage]:
     """A passage with its straights, and as the grid finds its own way."""
     return [passage, replace(passage, poses=())] if passage.poses else [passage]
 
 
-def _sharpened(
-    ground: ClosedGround, rule: Rule, passage: Passage, found: Concession, failed: float, least: float,
-    progress: Progress,
-) -> Concession:  # fmt: skip
-    """Bisect between a give that failed and one that gave a line."""
-    for _ in range(STEPS_DOWN):
-        if found.give - failed <= rule.tolerance(found.give):
-            break
-        middle = 0.5 * (found.give + failed)
-        other = _routed(ground, rule, passage, middle, least, progress)
-        if other is None:
-            failed = middle
-        else:
-            found = other
-    return replace(found, failed=min(failed, found.give))
-
-
 def _routed(
-    ground: ClosedGround, rule: Rule, passage: Passage, give: float, least: float, progress: Progress
-) -> Concession | None:
-    """A line under the eased rule, and what it needs as measured on it."""
+    ground: ClosedGround, rule: Rule, passage: Passage, give: float, progress: Progress
+) -> Alignment | None:
+    """A line under the eased rule; it may still break rules by a little."""
     give = max(give, 0.0)
     eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
     margin = max(WINDOW_CELLS * ground.grid.cell_m, 0.5 * ground.project.rules.min_bend_radius_m)
     boxes = boxes_around(passage.poses, margin)
     boxes += [_box(pinch, margin) for pinch in passage.pinches]
     surface = eased_surface(ground, eased, boxes)
-    line = sound_line(
-        ground, surface, eased, {rule.key: give + rule.tolerance(give)}, passage.poses, progress
-    )
-    if line is None and passage.poses and rule.kind != SLOPE and not ground.project.via:
-        # The straights lead through, the bends into them cut a zone's edge: the fit may mend that.
-        rough = route_through(surface, eased, passage.poses, progress=progress)
-        line = (
-            None
-            if rough is None
-            else fitted(ground, rule, rough, give + 0.5 * rule.tolerance(give), progress)
-        )
-    if line is None:
-        return None
-    needed = max(give if rule.kind != AREA else 0.0, needs_of(ground, rule, line, passage.poses))
-    if needed > give + max(2.0 * rule.tolerance(give), 0.02 * give):
-        return None
-    if broken(ground, {rule.key: needed}, line, passage.poses):
-        return None
-    place = _place(ground, rule, line, passage)
-    return Concession(rule, needed, least, *place, line, passage.poses)
+
+    def find(ground_now: CostSurface) -> Alignment | None:
+        return route_through(ground_now, eased, passage.poses, progress=progress)
+
+    return gentle_line(surface, eased, find)
 
 
 def _box(pinch: Pinch, margin: float) -> tuple[float, float, float, float]:
     west, south, east, north = pinch.box
     return west - margin, south - margin, east + margin, north + margin
-
-
-def _place(ground: ClosedGround, rule: Rule, line: Alignment, passage: Passage) -> tuple[float, float]:
-    """Where the line needs most of the rule."""
-    if passage.poses:
-        return max(passage.poses, key=lambda pose: pose.give).worst_m
-    chain = shapely.LineString(np.column_stack([line.easting_m, line.northing_m]))
-    worst = max(passage.pinches, key=lambda pinch: pinch.need, default=None)
-    if worst is not None:
-        return worst.easting_m, worst.northing_m
-    middle = chain.interpolate(0.5, normalized=True)
-    return float(middle.x), float(middle.y)

@@ -8,7 +8,6 @@ drawn tighter by the fit, which knows no headings and no cells.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,12 +17,13 @@ from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession import CannotHelp, Concession
-from corridor.routing.concession_fit import boxes_of, drawn_tighter
+from corridor.routing.concession_best import Best, brought_down, published
+from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_give import give_at
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import broken, eased_surface, needs_of, sound_line
+from corridor.routing.concession_route import eased_surface, route_through, sound_line
 from corridor.routing.concession_rules import AREA, Rule
-from corridor.routing.geometry import bends, densify
+from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface, search_grid
 
 ASK_CELLS = 40_000
@@ -32,7 +32,7 @@ ASK_CELLS = 40_000
 LEAST_CELLS_PER_RADIUS = 5.0
 
 BISECTIONS = 8
-STEPS_UP = (1.0, 1.03, 1.1, 1.2, 1.4, 2.0)
+STEPS_UP = (1.0, 1.1, 1.3, 2.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,14 +102,12 @@ def least_by_asking(
             low = middle
         else:
             line, high = other, middle
-    found = _confirmed(ground, ask, rule, line, high, progress)
-    if found is None:
-        return CannotHelp(rule, False, "a line was found on a coarse grid only")
-    line, high = found
-    line, high = drawn_tighter(ground, rule, line, min(low, 0.9 * high), high, progress)
-    if broken(ground, {rule.key: high}, line):
-        return CannotHelp(rule, False, "the line found breaks another rule when it is measured")
-    return Concession(rule, high, 0.0, *_place(ground, rule, line), line, failed=min(low, high))
+    best = brought_down(ground, rule, line, 0.0, progress)
+    if best.breaks:
+        best = _confirmed(ground, ask, rule, line, high, progress) or best
+    place = worst_place(ground, rule, best.line)
+    give, failed = published(rule, best.give), min(max(low, best.denied), best.give)
+    return Concession(rule, give, 0.0, *place, best.line, failed, best.breaks)
 
 
 def _most(surface: CostSurface, rule: Rule) -> float:
@@ -120,52 +118,33 @@ def _most(surface: CostSurface, rule: Rule) -> float:
 
 def _confirmed(
     ground: ClosedGround, ask: Asking, rule: Rule, line: Alignment, give: float, progress: Progress
-) -> tuple[Alignment, float] | None:
-    """A line on the search grid itself, and what it needs as measured."""
+) -> Best | None:
+    """The best line that starts from one on the search grid itself."""
     if ask.surface is ground.surface:
-        return line, max(needs_of(ground, rule, line), _floor(rule, give))
+        return None
     for step in STEPS_UP:
         more = min(give * step, rule.most)
         eased = rule.eased(ground.project, more)
         surface = eased_surface(ground, eased, boxes_of(ground, rule, line, more))
-        allowed = {rule.key: more + rule.tolerance(more)}
-        found = sound_line(ground, surface, eased, allowed, progress=progress)
+        found = route_through(surface, eased, progress=progress)
         if found is not None:
-            return found, max(needs_of(ground, rule, found), _floor(rule, more))
+            return brought_down(ground, rule, found, 0.0, progress)
     return None
 
 
-def _floor(rule: Rule, give: float) -> float:
-    """Slopes are measured by the search on its grid, all else on the line."""
-    return give if rule.kind == "slope" else 0.0
-
-
-def _place(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[float, float]:
-    """Where the line needs the eased rule most."""
-    worst: Callable[[np.ndarray], int]
-    if rule.rule == "min_bend_radius_m":
-        k = 1 + int(np.argmin(line.radius_m[1:-1])) if line.bends else 0
-        return float(line.easting_m[k]), float(line.northing_m[k])
+def boxes_of(
+    ground: ClosedGround, rule: Rule, line: Alignment, give: float
+) -> list[tuple[float, float, float, float]]:
+    """Where a line uses the eased rule, with room around."""
+    if rule.kind != AREA:
+        return []
     xy = shapely.get_coordinates(
         shapely.segmentize(shapely.LineString(densify(line, 1.0)), ground.grid.cell_m)
     )
-    if rule.kind == AREA:
-        worst = np.argmax
-        k = int(worst(give_at(ground, rule.key, xy[:, 0], xy[:, 1])))
-        return float(xy[k, 0]), float(xy[k, 1])
-    if rule.rule in ("min_straight_m", "end_straight_m"):
-        return _middle(line, int(np.argmin(bends(line).straight_m)))
-    if rule.layer:
-        layer = ground.project.layer(rule.layer)
-        chain = shapely.LineString(densify(line, 1.0))
-        meets = shapely.intersection(shapely.union_all(layer.geometries), chain)
-        if not meets.is_empty:
-            return float(meets.centroid.x), float(meets.centroid.y)
-    return _middle(line, len(line.easting_m) // 2 - 1)
-
-
-def _middle(line: Alignment, leg: int) -> tuple[float, float]:
-    return (
-        float(0.5 * (line.easting_m[leg] + line.easting_m[leg + 1])),
-        float(0.5 * (line.northing_m[leg] + line.northing_m[leg + 1])),
-    )
+    used = give_at(ground, rule.key, xy[:, 0], xy[:, 1]) > 0.0
+    if not used.any():
+        return []
+    margin = 0.5 * ground.project.rules.min_bend_radius_m + 24.0 * ground.grid.cell_m
+    west, south = xy[used].min(axis=0) - margin
+    east, north = xy[used].max(axis=0) + margin
+    return [(float(west), float(south), float(east), float(north))]

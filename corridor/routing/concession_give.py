@@ -91,7 +91,7 @@ def _stay(project: Project, layer: Layer) -> Give:
     area = shapely.union_all(layer.geometries)
     scale = stay_scale(layer, project, area)
     inset = stay_inset_m(layer, project)
-    distance = _Distance.of(area)
+    distance = Distance.of(area)
 
     def give(easting: NDArray, northing: NDArray) -> tuple[NDArray, NDArray]:
         wanted = inset + distance(easting, northing) / scale
@@ -106,8 +106,8 @@ def _standoff(project: Project, layer: Layer, box: tuple[float, float, float, fl
     scale = zone_scales(layer, project, limits)[near]
     extra = (layer.position_uncertainty_m + project.rules.lay_tolerance_m)[near]
     most = float(layer.standoff_m.max())
-    zones = [_Distance.of(geometry) for geometry in layer.geometries[near]]
-    freed = [_freed(project, layer, layer.geometries[k], float(limits[k])) for k in near]
+    zones = [Distance.of(geometry) for geometry in layer.geometries[near]]
+    freed = [freed_ends(project, layer, layer.geometries[k], float(limits[k])) for k in near]
 
     def give(easting: NDArray, northing: NDArray) -> tuple[NDArray, NDArray]:
         wanted, spare = np.zeros(easting.shape), np.full(easting.shape, np.inf)
@@ -125,7 +125,7 @@ def _standoff(project: Project, layer: Layer, box: tuple[float, float, float, fl
     return give
 
 
-def _freed(
+def freed_ends(
     project: Project, layer: Layer, geometry: shapely.Geometry, limit_m: float
 ) -> list[tuple[float, float, float]]:
     """(easting, northing, radius) around ends that lie in a tie-in zone."""
@@ -140,7 +140,7 @@ def _freed(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Distance:
+class Distance:
     """Signed distance from one geometry, negative inside an area."""
 
     geometry: shapely.Geometry
@@ -148,7 +148,7 @@ class _Distance:
     area: bool
 
     @classmethod
-    def of(cls, geometry: shapely.Geometry) -> _Distance:
+    def of(cls, geometry: shapely.Geometry) -> Distance:
         segments, _ = segments_of(np.array([geometry], dtype=object))
         return cls(geometry, segments, bool(shapely.area(geometry) > 0.0))
 

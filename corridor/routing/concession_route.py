@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
-from corridor.model.results import CostSurface
+from corridor.model.results import Breach, CostSurface
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.approach import edge_meetings
@@ -20,13 +20,13 @@ from corridor.routing.concession_give import give_at
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import Rule, rules_of
-from corridor.routing.concession_search import any_line
+from corridor.routing.concession_search import GREED, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
 from corridor.routing.space import SearchSpace, search_space
 from corridor.terrain.assets import assets_on
-from corridor.terrain.cost import cost_surface
+from corridor.terrain.cost import cost_surface, tighten
 from corridor.terrain.zones import standoff_limits_m
 
 WINDOW_CELLS = 24
@@ -34,6 +34,15 @@ WINDOW_CELLS = 24
 
 MOST_WINDOW = 0.6
 """Windows that cover more than this share of the grid: all of it is made anew."""
+
+HELD = 0.96
+"""Share of a slope limit that is held where the other one gives way."""
+
+LONGEST_STEP_M = 5.0
+"""Slopes are looked at no further apart than this, however coarse the seabed."""
+
+TIGHTENINGS = 3
+"""Times a line is searched with the slopes of the finest seabed where it broke a limit."""
 
 REPAIRS = 5
 """Times a line that cuts a zone's corner is searched again with that place closed."""
@@ -61,6 +70,11 @@ def eased_surface(
     grid = base.grid
     tan_along = np.tan(np.radians(rules.max_slope_along_deg)) * base.slope_margin
     tan_across = np.tan(np.radians(rules.max_slope_across_deg)) * base.slope_margin
+    # A cell's mean slope hides its worst place: the limit that stays is held with something to spare.
+    if rules.max_slope_along_deg > before.max_slope_along_deg:
+        tan_across *= HELD
+    elif rules.max_slope_across_deg > before.max_slope_across_deg:
+        tan_along *= HELD
     surface = replace(base, tan_along=float(tan_along), tan_across=float(tan_across))
     if any(a is not b for a, b in zip(project.layers, ground.project.layers, strict=True)):
         surface = replace(surface, assets=assets_on(grid, project.layers))
@@ -142,11 +156,19 @@ def route_through(
     return None if piece is None else _joined([*pieces, piece])
 
 
+def stretch(
+    surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop,
+    progress: Progress = silent, tries: Sequence[tuple[float, int]] = GREED,
+) -> tuple[Alignment | None, bool]:  # fmt: skip
+    """Any line from one stop through via points to another; and whether all ways were looked at."""
+    net = _net(surface, space, begin, via, end)
+    return any_line(space, net, len(via) + 1, tries=tries, progress=progress)
+
+
 def _stretch(
     surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop, progress: Progress
 ) -> Alignment | None:
-    net = _net(surface, space, begin, via, end)
-    return any_line(space, net, len(via) + 1, progress=progress)[0]
+    return stretch(surface, space, begin, via, end, progress)[0]
 
 
 def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:
@@ -252,8 +274,7 @@ def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArr
 def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose]) -> float:
     """Give of a slope or depth rule along a line."""
     rules, seabed = ground.project.rules, ground.project.seabed
-    spacing = min(seabed.finest_cell_m, rules.slope_baseline_m / 4.0, 5.0)
-    profile = ground_profile(elements(line), seabed, spacing, rules.slope_baseline_m)
+    profile = ground_profile(elements(line), seabed, spacing_m(ground.project), rules.slope_baseline_m)
     if rule.rule == "depth_range_m":
         return float(give_at(ground, rule.key, profile.easting_m, profile.northing_m).max())
     tangent = profile.along if rule.rule == "max_slope_along_deg" else profile.across
@@ -309,6 +330,69 @@ def _closed_at(surface: CostSurface, xy: NDArray) -> CostSurface:
     ground = surface.ground.copy()
     ground[row, col, 0] = np.inf
     return replace(surface, ground=ground)
+
+
+def gentle_line(
+    surface: CostSurface, project: Project, find: Callable[[CostSurface], Alignment | None],
+    rounds: int = TIGHTENINGS,
+) -> Alignment | None:  # fmt: skip
+    """A line that a search finds, with slopes as the finest seabed shows them.
+
+    Where the line breaks a slope limit there, the cell is made as steep as it is,
+    and the search runs again; of all rounds the line counts that breaks the limits least.
+    """
+    best, least = None, np.inf
+    for _ in range(rounds):
+        line = find(surface)
+        if line is None:
+            break
+        breaches = slope_breaches(project, line)
+        size = sum(breach.value - breach.limit for breach in breaches)
+        if size < least:
+            best, least = line, size
+        if not breaches:
+            break
+        surface = tighten(surface, breaches)
+    return best
+
+
+def spacing_m(project: Project) -> float:
+    """Distance between the places at which a line's slopes are measured, as when it is assessed."""
+    longest = min(project.seabed.finest_cell_m, project.rules.slope_baseline_m / 4.0, LONGEST_STEP_M)
+    return float(1000.0 / np.ceil(1000.0 / longest - 1e-9))
+
+
+def slope_breaches(project: Project, line: Alignment) -> tuple[Breach, ...]:
+    """Places of a line that are steeper than the limits on the finest seabed."""
+    rules = project.rules
+    profile = ground_profile(elements(line), project.seabed, spacing_m(project), rules.slope_baseline_m)
+    found = []
+    for name, tangent, limit in (
+        ("max_slope_along_deg", profile.along, rules.max_slope_along_deg),
+        ("max_slope_across_deg", profile.across, rules.max_slope_across_deg),
+    ):
+        steep = np.degrees(np.arctan(np.abs(np.nan_to_num(tangent))))
+        found += [
+            Breach(
+                name, float(profile.easting_m[k]), float(profile.northing_m[k]),
+                float(np.degrees(profile.bearing_rad[k])), float(steep[k]), limit,
+            )
+            for k in np.flatnonzero(steep > limit * (1.0 + 1e-6))
+        ]  # fmt: skip
+    return tuple(found)
+
+
+def broken_rules(
+    ground: ClosedGround, eased: Mapping[tuple[str, str, str], float], line: Alignment
+) -> list[str]:
+    """Rules that a line breaks, some of them eased (key -> give); slopes and depth on the finest seabed."""
+    found = broken(ground, eased, line)
+    for rule in rules_of(ground.project):
+        if rule.kind == "slope" or rule.rule == "depth_range_m":
+            allowed = eased.get(rule.key, 0.0) + (1e-5 if rule.kind == "slope" else TOLERANCE_M)
+            if needs_of(ground, rule, line) > allowed:
+                found.append(rule.rule)
+    return found
 
 
 def broken(

@@ -20,7 +20,7 @@ from corridor.routing.relaxed import RelaxedField
 from corridor.routing.search import Found, trace
 from corridor.routing.space import SearchSpace
 
-GREED = ((1.5, 600_000), (2.5, 700_000))
+GREED = ((1.5, 300_000), (2.5, 400_000))
 """Factor on the field, and states settled before the search is given up, one try after the other.
 
 A search that is given up has found no line and disproved none: greed of one

@@ -11,7 +11,7 @@ import shapely
 
 from corridor.model.project import Project
 from corridor.routing.concession import CannotHelp, Concession
-from corridor.routing.concession_rules import Rule
+from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
 from corridor.routing.geodesy import scale_factor
 from corridor.routing.geometry import elements
 
@@ -78,6 +78,16 @@ def lenient(rule: Rule, needed: float) -> float:
     return round((math.ceil if rule.sign > 0 else math.floor)(needed / step) * step, 6) + 0.0
 
 
+def told(rule: Rule, needed: float) -> float:
+    """`needed` as it is told, never stricter: metres from 100 on, else tenths; hundredths of degrees."""
+    degrees = rule.kind in (SLOPE, ANGLE)
+    step = 0.01 if degrees else 1.0 if abs(needed) >= 100.0 else 0.1
+    exact = lenient(rule, needed)
+    return (
+        round((math.ceil if rule.sign > 0 else math.floor)(exact / step - 1e-9 * rule.sign) * step, 6) + 0.0
+    )
+
+
 def features_at(project: Project, found: Concession) -> list[str]:
     """Features of the rule's layer that bind at the place of a concession."""
     if not found.rule.layer:
@@ -99,7 +109,7 @@ def features_at(project: Project, found: Concession) -> list[str]:
 
 def concession_words(project: Project, found: Concession) -> str:
     """One concession as a clause: what it would take, where."""
-    rule, needed = found.rule, lenient(found.rule, found.needed)
+    rule, needed = found.rule, told(found.rule, found.needed)
     at = place(found.easting_m, found.northing_m)
     value, limit = number(needed), number(rule.limit)
     names = " and ".join(features_at(project, found))
@@ -117,16 +127,18 @@ def concession_words(project: Project, found: Concession) -> str:
         words = f"water as {deep} as {value} m instead of {limit} m ({at})"
     elif rule.kind == "slope":
         way = "along" if "along" in rule.rule else "across"
-        words = f"a slope of {needed:.1f} degrees {way} the line instead of {limit} ({at})"
+        words = f"a slope of {needed:.2f} degrees {way} the line instead of {limit} ({at})"
     elif rule.rule == "min_bend_radius_m":
         words = f"a bend of {value} m radius instead of {limit} m ({at})"
     elif rule.rule == "min_angle_deg":
-        words = f"crossing {names} at {needed:.1f} degrees instead of {limit} ({at})"
+        words = f"crossing {names} at {needed:.2f} degrees instead of {limit} ({at})"
     elif rule.rule == "straight_each_side_m":
         words = f"{value} m of straight on both sides of the crossing of {names} instead of {limit} m ({at})"
     else:
         where = "between bends" if rule.rule == "min_straight_m" else "at the ends"
         words = f"{value} m of straight {where} instead of {limit} m ({at})"
+    if found.breaks:
+        words += f" - not confirmed: the best line found with it also breaks {_listed(found.breaks, 3)}"
     return f"{words} - {CONSENT}" if rule.needs_consent else words
 
 
@@ -157,7 +169,7 @@ def reason(project: Project, found: Concession) -> dict[str, Any]:
         "features": features_at(project, found),
         "needs_consent": rule.needs_consent,
         "text": "It would take " + concession_words(project, found) + ".",
-        "confirmed": True,
+        "confirmed": not found.breaks,
         "no_line_found_at": round(rule.needed(found.failed), 3),
         "line_length_m": round(elements(found.line).total_m, 1),
     }
@@ -165,6 +177,8 @@ def reason(project: Project, found: Concession) -> dict[str, Any]:
         entry["proven_limit"] = round(rule.needed(found.least), 3)
     if rule.side:
         entry["side"] = rule.side
+    if found.breaks:
+        entry["also_breaks"] = list(found.breaks)
     if rule.rule == "standoff_m":
         entry["enters"] = found.needed < 0.0
     return entry
@@ -191,10 +205,15 @@ def story(
     pair: Sequence[Concession],
     barrier: Sequence[str],
     separated: bool,
+    ends: str = "START from END",
+    survey: Sequence[str] = (),
 ) -> str:
-    """The whole explanation as one paragraph."""
+    """The whole explanation as one paragraph.
+
+    `ends` names the closed leg, "START from END"; `survey` says where ground without data stands in the way.
+    """
     asked = [concession.rule for concession in (found or pair)]
-    head = "No line from START to END obeys every rule."
+    head = f"No line from {ends.replace(' from ', ' to ')} obeys every rule."
     if asked:
         head = f"No line {_joined([limit_words(rule) for rule in asked[:3]])}" + (
             " and obeys the other rules." if len(asked) > 3 else "."
@@ -202,9 +221,9 @@ def story(
     sentences = [head]
     if barrier:
         between = (
-            "Closed ground parts START from END" if separated else "The way is open but too tight beside"
+            f"Closed ground parts {ends}: " if separated else "The ground is open, but too narrow to bend at "
         )
-        sentences.append(f"{between}: {_listed(barrier, 6)}.")
+        sentences.append(f"{between}{_listed(barrier, 6)}.")
     free = [c for c in found if not c.rule.needs_consent]
     bound = [c for c in found if c.rule.needs_consent]
     if free:
@@ -222,11 +241,17 @@ def story(
         sentences.append(
             "No single rule that gives way opens a line, and no pair of rules was found that does."
         )
-    if hopeless:
-        sentences.append(
-            "Alone these do not help: " + _listed([rule_name(c.rule) for c in hopeless], 12) + "."
-        )
+    sentences += survey
+    if hopeless and not pair:
+        sentences.append(_no_others(hopeless, bool(found)))
     return " ".join(sentences)
+
+
+def _no_others(hopeless: Sequence[CannotHelp], others: bool) -> str:
+    """What does not help, by name where it is short."""
+    which = "No other rule helps by itself" if others else "What does not help by itself"
+    names = [rule_name(c.rule) for c in hopeless]
+    return f"{which}: " + (", ".join(names) if len(names) <= 5 else f"{len(names)} were tried") + "."
 
 
 def _joined(words: Sequence[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -13,15 +13,18 @@ from scipy.ndimage import label
 
 from corridor.model.alignment import Alignment
 from corridor.model.project import Project
-from corridor.model.results import CostSurface
+from corridor.model.results import Check, CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.barrier import Barrier, Piece, find_barrier, squeezed
 from corridor.routing.concession import CannotHelp, Concession, least_concession
 from corridor.routing.concession_bends import Asking, asking, least_by_asking
+from corridor.routing.concession_best import drawn_best
 from corridor.routing.concession_ground import ClosedGround, closed_ground, optimistic_terrain
+from corridor.routing.concession_holes import ToSurvey, holes_in_the_way
 from corridor.routing.concession_pass import Flood
-from corridor.routing.concession_rules import ANGLE, BEND, Rule, rules_of
-from corridor.routing.concession_text import cannot, reason, rule_name, story
+from corridor.routing.concession_route import needs_of
+from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, Rule, rules_of
+from corridor.routing.concession_text import cannot, lenient, reason, rule_name, story
 from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface
 
@@ -40,11 +43,12 @@ class NoWay:
     Attributes
     ----------
     explanation : mapping
-        Members of ``no_route.json``: ``reasons``, ``cannot_help``, ``pair``, ``text``.
+        Members of ``no_route.json``: ``reasons``, ``cannot_help``, ``pair``, ``text``,
+        ``survey``, ``leg``.
     barrier : tuple of (geometry, properties)
         Shapes in the project CRS for ``no_route.geojson``: closed ground
-        (``kind`` "barrier") and the lines that concessions would give (``kind``
-        "conceded line", ``allowed`` false).
+        (``kind`` "barrier"), the lines that concessions would give (``kind``
+        "conceded line", ``allowed`` false) and holes to be surveyed.
     line : Alignment or None
         A line that breaks no rule after all, in directions and places that the
         search's grid does not have. There is then a route.
@@ -57,8 +61,15 @@ class NoWay:
     concessions: tuple[Concession, ...]
 
 
+Judge = Callable[[Project, Alignment], Sequence[Check]]
+"""Measures a line against a project's rules as any line that is handed in; the checks that fail."""
+
+
 def explain_no_route(
-    project: Project, surface: CostSurface | None = None, progress: Progress = silent
+    project: Project,
+    surface: CostSurface | None = None,
+    progress: Progress = silent,
+    judge: Judge | None = None,
 ) -> NoWay:
     """Find out why no line obeys a project's rules, and what it would take.
 
@@ -69,6 +80,9 @@ def explain_no_route(
         The ground on which the search failed, with the rules' own slope limits
         (``slope_margin`` 1); made anew where it is missing.
     progress : Progress
+    judge : callable, optional
+        A concession is called confirmed when this finds nothing else wrong with its
+        line; without it by this module's own measurement alone.
 
     Returns
     -------
@@ -85,12 +99,21 @@ def explain_no_route(
     pair: tuple[Concession, ...] = ()
     if not found and leg is not None:
         pair = _cheapest_pair(ground, flood, [c.rule for c in hopeless], progress)
+    if judge is not None:
+        found = [_judged(project, c, (c,), judge) for c in found]
+        pair = (*pair[:1], *(_judged(project, c, pair, judge) for c in pair[1:]))
+    survey = holes_in_the_way(ground) if leg is not None else ()
     barrier = _barrier(ground, flood, leg, [*found, *pair])
     progress("explanation", 1.0)
     found.sort(key=lambda c: (c.rule.needs_consent, c.rule.share(c.give), c.rule.key))
     return NoWay(
-        explanation=_explanation(project, found, hopeless, pair, barrier, leg is not None),
-        barrier=(*_shown(barrier), *(_conceded(c) for c in found), *_conceded_pair(pair)),
+        explanation=_explanation(project, found, hopeless, pair, barrier, leg, survey),
+        barrier=(
+            *_shown(barrier),
+            *(_conceded(c) for c in found),
+            *_conceded_pair(pair),
+            *map(_unknown, survey),
+        ),
         line=None,
         concessions=(*found, *pair),
     )
@@ -116,6 +139,7 @@ def _singles(
         if result is None or (isinstance(result, CannotHelp) and not result.proven):
             if ask is None:
                 ask, line = asking(ground)
+                line = None if line is None else _clean(ground, rules, line)
                 if line is not None:
                     return [], [], line
             result = least_by_asking(ground, ask, rule)
@@ -126,11 +150,35 @@ def _singles(
                     result = exact
         if isinstance(result, Concession):
             found.append(result)
-            if result.give <= result.rule.negligible:
+            if result.give <= result.rule.negligible and not result.breaks:
                 return [], [], result.line
         else:
             hopeless.append(result)
     return found, hopeless, None
+
+
+def _clean(ground: ClosedGround, rules: Sequence[Rule], line: Alignment) -> Alignment | None:
+    """The line, drawn anew where it breaks a rule when it is measured; None where that does not help."""
+    worst = next((rule for rule in rules if needs_of(ground, rule, line) > rule.negligible), None)
+    if worst is None:
+        return line
+    best = drawn_best(ground, worst, line)
+    return best.line if best.give <= worst.negligible and not best.breaks else None
+
+
+def _judged(project: Project, found: Concession, all_of: Sequence[Concession], judge: Judge) -> Concession:
+    """The concession with what its line breaks, measured as any line; its give raised to what that needs."""
+    for _ in range(2):
+        eased = project
+        for one in all_of:
+            give = found.give if one.rule.key == found.rule.key else one.give
+            eased = one.rule.eased(eased, one.rule.give(lenient(one.rule, one.rule.needed(give))))
+        failing = judge(eased, found.line)
+        own = next((c for c in failing if c.rule == found.rule.rule and c.layer == found.rule.layer), None)
+        if own is None or own.worst is None or found.rule.kind != SLOPE:
+            break
+        found = replace(found, give=max(found.give, found.rule.give(own.worst)))
+    return replace(found, breaks=tuple(sorted({f"{c.rule} {c.layer}".strip() for c in failing})))
 
 
 def _cheapest_pair(
@@ -204,17 +252,48 @@ def _barrier(ground: ClosedGround, flood: Flood, leg: int | None, found: list[Co
 
 def _explanation(
     project: Project, found: list[Concession], hopeless: list[CannotHelp], pair: tuple[Concession, ...],
-    barrier: Barrier, separated: bool,
+    barrier: Barrier, leg: int | None, survey: Sequence[ToSurvey],
 ) -> dict[str, Any]:  # fmt: skip
     content: dict[str, Any] = {
-        "text": story(project, found, hopeless, pair, barrier.names, separated),
+        "text": story(
+            project,
+            found,
+            hopeless,
+            pair,
+            barrier.names,
+            leg is not None,
+            _ends(project, leg),
+            [hole.text for hole in survey],
+        ),
         "reasons": [reason(project, c) for c in found],
         "cannot_help": [cannot(c) for c in hopeless],
         "barrier": list(barrier.names),
     }
+    if leg is not None and project.via:
+        content["leg"] = _ends(project, leg).replace(" from ", " to ")
     if pair:
         content["pair"] = [reason(project, c) for c in pair]
+    if survey:
+        content["survey"] = [
+            {
+                "easting_m": round(hole.easting_m, 2),
+                "northing_m": round(hole.northing_m, 2),
+                "width_m": round(hole.width_m, 1),
+                "text": hole.text,
+            }
+            for hole in survey
+        ]
     return content
+
+
+def _ends(project: Project, leg: int | None) -> str:
+    """The ends of a leg, "START from END"."""
+    names = ["START", *(f"via point {k + 1}" for k in range(len(project.via))), "END"]
+    return f"{names[0]} from {names[-1]}" if leg is None else f"{names[leg]} from {names[leg + 1]}"
+
+
+def _unknown(hole: ToSurvey) -> Piece:
+    return hole.shape, {"kind": "to be surveyed", "width_m": round(hole.width_m, 1), "text": hole.text}
 
 
 def _shown(barrier: Barrier) -> list[Piece]:
