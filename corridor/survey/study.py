@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from corridor.errors import SeabedError
+from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.seabed import Seabed, Surface
 from corridor.model.survey import SoundingFile, Survey, SurveySettings
@@ -20,7 +21,7 @@ from corridor.survey.contacts import StationOf
 from corridor.survey.existing import existing_on
 from corridor.survey.gridding import Gridded, grid_for, grid_tiles
 from corridor.survey.impact import affected_ranges
-from corridor.survey.s44 import feature_size_m
+from corridor.survey.s44 import TVU, feature_size_m
 from corridor.survey.tiles import propose_cell
 
 REGION_SHARE = 0.5
@@ -130,6 +131,22 @@ def with_survey(project: Project, survey: Survey) -> Project:
     merged = survey.merged
     top = Surface(f"survey {survey.name}", merged.grid, merged.depth_m, merged.uncertainty_m)
     seabed = Seabed((top, *project.seabed.surfaces), project.seabed.vertical_datum)
+    return replace(project, seabed=seabed)
+
+
+def sampled_alike(project: Project, survey: Survey) -> Project:
+    """The project with its seabed as it is, to be looked at as closely as :func:`with_survey`'s.
+
+    A line is measured at the spacing of the finest surface. One of the merged
+    surface's cells that holds no depth makes that the same for both, and changes no depth.
+    """
+    grid = project.seabed.surfaces[0].grid
+    cell = min(survey.merged.grid.cell_m, grid.cell_m)
+    nowhere = Grid(1, 1, grid.west_m, grid.north_m, cell, grid.crs)
+    blank = Surface(
+        f"survey {survey.name}", nowhere, np.full((1, 1), np.nan, np.float32), TVU[survey.settings.order]
+    )
+    seabed = Seabed((blank, *project.seabed.surfaces), project.seabed.vertical_datum)
     return replace(project, seabed=seabed)
 
 
