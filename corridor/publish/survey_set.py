@@ -19,7 +19,7 @@ from corridor.publish.folder import output_folder
 from corridor.publish.geojson import feature, to_degrees, write_geojson
 from corridor.publish.provenance import Stamp, stamp
 from corridor.publish.summary import write_json
-from corridor.publish.survey_files import project_text, safe_name, write_raster, write_text
+from corridor.publish.survey_files import Band, project_text, safe_name, write_raster, write_text
 from corridor.publish.survey_page import write_page
 from corridor.publish.tables import table_of_rows, write_csv
 from corridor.routing.geodesy import to_wgs84
@@ -117,9 +117,9 @@ def _rasters(folder: Path, survey: Survey) -> None:
         np.nan,
     )
     write_raster(folder / "source.tif", merged.grid, {"source": merged.source}, 0, "MODE")
-    layers = {
-        "soundings": surface.count.astype(np.float32),
-        "rejected": surface.rejected.astype(np.float32),
+    layers: dict[str, Band] = {
+        "soundings": lambda rows: surface.count[rows].astype(np.float32),
+        "rejected": lambda rows: surface.rejected[rows].astype(np.float32),
         "shoalest_m": surface.shoalest_m,
         "deepest_m": surface.deepest_m,
         "spread_m": surface.spread_m,
@@ -127,7 +127,10 @@ def _rasters(folder: Path, survey: Survey) -> None:
     if surface.line_difference_m is not None:
         layers["line_difference_m"] = surface.line_difference_m
     write_raster(folder / "statistics.tif", surface.grid, layers, np.nan)
-    shown = np.where(survey.significant, survey.change_m, np.float32(np.nan))
+
+    def shown(rows: slice) -> NDArray[np.float32]:
+        return np.where(survey.significant[rows], survey.change_m[rows], np.float32(np.nan))
+
     write_raster(
         folder / "change.tif",
         surface.grid,
