@@ -165,7 +165,7 @@ def _features(
     crs: str,
     mark: Stamp,
 ) -> None:
-    features = [feature(to_degrees(shape, crs), row) for shape, row in zip(geometries, rows, strict=True)]
+    features = (feature(to_degrees(shape, crs), row) for shape, row in zip(geometries, rows, strict=True))
     write_geojson(path, features, mark)
 
 
