@@ -158,12 +158,19 @@ def toml_text(value: str) -> str:
     return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda match: f"\\u{ord(match[0]):04X}", escaped) + '"'
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write text under a temporary name, then rename."""
+@contextmanager
+def text_beside(path: Path, text: str) -> Iterator[None]:
+    """Write text under a temporary name before the block, and give it its name after it.
+
+    What can fail for want of room fails before the block; where the block
+    fails, nothing is left.
+    """
     fresh = path.with_name(f".{path.name}.fresh")
     try:
         with spoken_write_errors(path):
             fresh.write_text(text, encoding="utf-8")
+        yield
+        with spoken_write_errors(path):
             os.replace(fresh, path)
     finally:
         fresh.unlink(missing_ok=True)

@@ -19,7 +19,14 @@ from corridor.publish.folder import output_folder
 from corridor.publish.geojson import feature, to_degrees, write_geojson
 from corridor.publish.provenance import Stamp, stamp
 from corridor.publish.summary import write_json
-from corridor.publish.survey_files import Band, project_text, safe_name, write_raster, write_text
+from corridor.publish.survey_files import (
+    Band,
+    project_text,
+    safe_name,
+    spoken_write_errors,
+    text_beside,
+    write_raster,
+)
 from corridor.publish.survey_page import write_page
 from corridor.publish.tables import table_of_rows, write_csv
 from corridor.routing.geodesy import to_wgs84
@@ -92,13 +99,13 @@ def publish_survey(
             "uncertainty": "band",
         },
     )
-    with output_folder(places.folder, inputs) as folder:
+    with text_beside(places.project_file, text), output_folder(places.folder, inputs) as folder:
         _rasters(folder, survey)
-        _tables(folder, survey, project.crs, mark)
-        content = report(survey, mark, comparison)
-        write_json(folder / "survey.json", content)
-        write_page(folder / "survey.html", survey, content, line_m)
-    write_text(places.project_file, text)
+        with spoken_write_errors(places.folder):
+            _tables(folder, survey, project.crs, mark)
+            content = report(survey, mark, comparison)
+            write_json(folder / "survey.json", content)
+            write_page(folder / "survey.html", survey, content, line_m)
     return places
 
 

@@ -58,6 +58,7 @@ def areas(
             if not mask.any():
                 continue
             labels, count = regions.label(mask)
+            del mask  # a large survey's rasters are what fills the memory
             listed = np.flatnonzero(regions.sizes(labels, count)[1:] >= least) + 1
             found += [
                 _region(name, window, cells, change_m, surface, existing)

@@ -21,7 +21,7 @@ from corridor.model.survey import (
 )
 from corridor.survey.s44 import SIGMA_TO_95
 
-BAND_ROWS = 512
+BAND_ROWS = 256
 
 
 def merge(surface: SurveySurface, existing: Existing, settings: SurveySettings) -> MergedSurface:

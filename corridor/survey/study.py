@@ -22,7 +22,7 @@ from corridor.survey.existing import existing_on
 from corridor.survey.gridding import Gridded, grid_for, grid_tiles
 from corridor.survey.impact import affected_ranges
 from corridor.survey.s44 import TVU, feature_size_m
-from corridor.survey.tiles import propose_cell
+from corridor.survey.tiles import SOUNDINGS_PER_CELL, propose_cell
 
 REGION_SHARE = 0.5
 """Soundings count as inside the project up to this share of its size beyond its seabed."""
@@ -174,6 +174,11 @@ def _grid(
     elif own is not None and own.crs == crs and own.cell_m is not None:
         cell, anchor = own.cell_m, own.anchor_m or anchor
         reason = f"{cell:g} m, the grid's own"
+    elif collected.kept < SOUNDINGS_PER_CELL:
+        raise SeabedError(
+            f"only {collected.kept} sounding(s) inside the project: no cell size can be proposed from "
+            f"fewer than {SOUNDINGS_PER_CELL:g}; give cell_m, or more soundings"
+        )
     else:
         depth = _median_depth(files, collected)
         feature = float(feature_size_m(settings.order, depth))
