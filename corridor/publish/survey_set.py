@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from corridor.assess.cautions import CAUTIONS
 from corridor.errors import InputError
+from corridor.io.survey_store import rest
 from corridor.model.project import Project
 from corridor.model.survey import Contact, Region, Survey
 from corridor.publish.folder import output_folder
@@ -106,6 +107,7 @@ def publish_survey(
             content = report(survey, mark, comparison)
             write_json(folder / "survey.json", content)
             write_page(folder / "survey.html", survey, content, line_m)
+        _rest(survey)
     return places
 
 
@@ -134,6 +136,7 @@ def _rasters(folder: Path, survey: Survey) -> None:
     if surface.line_difference_m is not None:
         layers["line_difference_m"] = surface.line_difference_m
     write_raster(folder / "statistics.tif", surface.grid, layers, np.nan)
+    _rest(survey)
 
     def shown(rows: slice) -> NDArray[np.float32]:
         return np.where(survey.significant[rows], survey.change_m[rows], np.float32(np.nan))
@@ -144,6 +147,13 @@ def _rasters(folder: Path, survey: Survey) -> None:
         {"change_m": survey.change_m, "beyond_95_percent_m": shown},
         np.nan,
     )
+
+
+def _rest(survey: Survey) -> None:
+    """Of a large survey: what the surface's arrays take in memory, until they are used again."""
+    surface = survey.surface
+    rest(surface.count, surface.rejected, surface.passes, surface.line_difference_m)
+    rest(surface.depth_m, surface.shoalest_m, surface.deepest_m, surface.spread_m, surface.uncertainty_m)
 
 
 def _tables(folder: Path, survey: Survey, crs: str, mark: Stamp) -> None:

@@ -83,6 +83,7 @@ def study_survey(
     check_screened(collected.files, settings)
     gridded, reason = _grid(files, collected, store, settings, project.crs, progress)
     surface = gridded.surface
+    store.rest()
     # In an order that keeps few rasters alive at once: a large survey's are what fills the memory.
     found = contacts.find(
         surface,
@@ -92,11 +93,14 @@ def study_survey(
         project.layers,
         line.station_of if line is not None else None,
     )
+    store.rest()
     existing = existing_on(project.seabed, surface.grid, settings, progress)
     notes = (*notes, *existing.notes, *_uncertainty_notes(files), *_rejection_notes(gridded))
     judged = quality.judge(surface, existing, gridded.lines, settings, notes)
+    store.rest()
     changed = change.difference(surface, existing)
     significant = change.beyond_doubt(changed, surface, existing)
+    store.rest()
     areas = change.areas(changed, significant, surface, existing, settings, found)
     ranges: tuple[tuple[float, float], ...] = ()
     if line is not None:
@@ -104,6 +108,8 @@ def study_survey(
         ranges = affected_ranges(
             shapes, line.station_m, line.easting_m, line.northing_m, settings.impact_margin_m
         )
+    merged = merge.merge(surface, existing, settings)
+    store.rest()
     return Survey(
         name=name,
         settings=settings,
@@ -111,7 +117,7 @@ def study_survey(
         surface=surface,
         cell_reason=reason,
         quality=judged,
-        merged=merge.merge(surface, existing, settings),
+        merged=merged,
         change_m=changed,
         significant=significant,
         changes=areas,

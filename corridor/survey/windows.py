@@ -7,12 +7,12 @@ once: each writes cells that no other writes, and all sums are of integers.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from corridor.kernels.binning import (
     COARSE_UNITS,
@@ -116,7 +116,7 @@ def windows_of(count: int, tile: tuple[int, int], tile_m: float, grid: Grid) -> 
 class Layers:
     """The result's arrays, and the rules that all windows share.
 
-    `passes` and `apart` are None where the survey has a single line.
+    `new_array` makes the arrays. `passes` and `apart` are None where the survey has a single line.
     """
 
     grid: Grid
@@ -125,6 +125,7 @@ class Layers:
     weighted: bool
     lines: int
     bin_m: float
+    new_array: Callable[[tuple[int, int], DTypeLike, float], NDArray]
     floats: dict[str, NDArray[np.float32]] = field(init=False)
     count: NDArray[np.uint32] = field(init=False)
     rejected: NDArray[np.uint16] = field(init=False)
@@ -135,11 +136,11 @@ class Layers:
         shape = self.grid.shape
         several = self.counted and self.lines > 1
         for name, value in (
-            ("floats", {name: np.full(shape, np.nan, dtype=np.float32) for name in FLOAT_LAYERS}),
-            ("count", np.zeros(shape, dtype=np.uint32)),
-            ("rejected", np.zeros(shape, dtype=np.uint16)),
-            ("passes", np.zeros(shape, dtype=np.uint8) if several else None),
-            ("apart", np.full(shape, np.nan, dtype=np.float32) if several else None),
+            ("floats", {name: self.new_array(shape, np.float32, np.nan) for name in FLOAT_LAYERS}),
+            ("count", self.new_array(shape, np.uint32, 0)),
+            ("rejected", self.new_array(shape, np.uint16, 0)),
+            ("passes", self.new_array(shape, np.uint8, 0) if several else None),
+            ("apart", self.new_array(shape, np.float32, np.nan) if several else None),
         ):
             object.__setattr__(self, name, value)
 
