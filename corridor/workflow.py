@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from corridor.assess.again import measure
 from corridor.assess.assess import assess
 from corridor.assess.spans import with_pipe
 from corridor.errors import NoRouteError
@@ -25,7 +26,7 @@ from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
 from corridor.routing.via_fit import fit_via
 from corridor.survey.impact import Comparison, compare_assessments
-from corridor.survey.study import LinePoints, study_survey, with_survey
+from corridor.survey.study import LinePoints, sampled_alike, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
 
 SLOPE_MARGINS = (0.92, 1.0)
@@ -87,6 +88,11 @@ def add_survey(
 ) -> tuple[Survey, Comparison | None]:
     """Grid and judge new soundings, lay them over the seabed, and assess a line before and after.
 
+    The line is assessed after as :func:`assess_line` would on the new seabed, but its
+    pipe is laid again only where that differs (:mod:`corridor.assess.again`). It is
+    assessed before at the same stations, those of the finer of the two seabeds, so that
+    a difference is one of the seabed and not of the sampling.
+
     Nothing is written; see :func:`corridor.publish.survey_set.publish_survey`.
     """
     from corridor.io.soundings import open_soundings  # text and LAS readers load slowly
@@ -99,9 +105,10 @@ def add_survey(
         survey = study_survey(project, opened, store, settings, name, line, progress)
     if alignment is None:
         return survey, None
-    before = assess_line(project, alignment, progress).assessment
-    after = assess_line(with_survey(project, survey), alignment, progress).assessment
-    return survey, compare_assessments(before, after)
+    project = in_force(project)
+    before = measure(alignment, sampled_alike(project, survey), progress=progress)
+    after = measure(alignment, with_survey(project, survey), before, progress)
+    return survey, compare_assessments(before.assessment, after.assessment)
 
 
 def _line_points(alignment: Alignment) -> LinePoints:

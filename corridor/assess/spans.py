@@ -14,8 +14,9 @@ from corridor.model.alignment import Alignment
 from corridor.model.project import Project
 from corridor.model.results import Assessment, Table
 from corridor.model.seabed import Uncertainty
+from corridor.pipe.again import Bed, laid_on
 from corridor.pipe.ground import CrossedAsset
-from corridor.pipe.study import lay_pipe
+from corridor.pipe.study import PipeResult
 from corridor.progress import Progress, silent
 from corridor.routing.geometry import Elements, at_station, elements
 from corridor.terrain.sampling import depth_at
@@ -34,28 +35,35 @@ def with_pipe(
     """
     if project.pipe is None or project.environment is None:
         return assessment
+    bed, unknown = bed_under(assessment, alignment, project)
+    radius = project.rules.min_bend_radius_m
+    result = laid_on(bed, project.pipe, project.environment, radius, progress)
+    return with_result(assessment, bed, result, unknown, project)
+
+
+def bed_under(assessment: Assessment, alignment: Alignment, project: Project) -> tuple[Bed, tuple[str, ...]]:
+    """What the pipe is laid on, and a warning for every crossed asset of unknown diameter.
+
+    The crossings are those of the assessment.
+    """
     line = elements(alignment)
     station = even_stations(line, project.seabed.finest_cell_m)
     easting, northing, _ = at_station(line, station)
     depth, source, cell = depth_at(project.seabed, easting, northing)
     humps, unknown = crossed_assets(assessment.crossings, project)
-    result = lay_pipe(
-        station,
-        depth,
-        cell,
-        project.pipe,
-        project.environment,
-        crossings=humps,
-        tvu_m=_tvu_m(project, depth, source),
-        min_bend_radius_m=project.rules.min_bend_radius_m,
-        progress=progress,
-    )
+    return Bed(station, depth, cell, _tvu_m(project, depth, source), tuple(humps)), unknown
+
+
+def with_result(
+    assessment: Assessment, bed: Bed, result: PipeResult, unknown: tuple[str, ...], project: Project
+) -> Assessment:
+    """The assessment with what laying the pipe on `bed` has found."""
     return replace(
         assessment,
         spans={**result.spans, "reason": result.details["reason"]},
         supports=result.supports,
         pipe_summary=result.summary,
-        profile=_profile(assessment.profile, station, result.profile),
+        profile=_profile(assessment.profile, bed.station_m, result.profile),
         not_assessed=not_assessed(project, spans=True),
         warnings=(*assessment.warnings, *result.warnings, *unknown),
     )

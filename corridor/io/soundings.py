@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import tomllib
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pyproj
@@ -21,6 +23,8 @@ from corridor.progress import Progress, silent
 
 _GRIDS = (".tif", ".tiff", ".bag", ".nc", ".asc", ".grd", ".flt", ".img")
 _CLOUDS = (".las", ".laz")
+
+HASHED_AT_ONCE = min(4, os.cpu_count() or 1)
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -74,22 +78,32 @@ def open_soundings(
     if not paths:
         raise SeabedError("no file of soundings was given; name at least one")
     known = {source.sha256: source.file for source in project.inputs}
-    for number, given in enumerate(paths):
+    with ThreadPoolExecutor(min(HASHED_AT_ONCE, len(paths))) as pool:
+        hashed = [pool.submit(_hashed, path) for path in paths]
         try:
-            path = _regular_file(given)
-            digest = sha256(path)
-            if digest in known:
-                raise SeabedError(
-                    f"{path.name} holds the same as {known[digest]}; give each set of soundings once"
-                )
-            known[digest] = path.name
-            found.append(_open(path, digest, project, declared or Declaration()))
-        except InputError as error:
-            faults += error.faults
-        progress("looking at the files", (number + 1) / len(paths))
+            for number, job in enumerate(hashed):
+                try:
+                    path, digest = job.result()
+                    if digest in known:
+                        raise SeabedError(
+                            f"{path.name} holds the same as {known[digest]}; give each set of soundings once"
+                        )
+                    known[digest] = path.name
+                    found.append(_open(path, digest, project, declared or Declaration()))
+                except InputError as error:
+                    faults += error.faults
+                progress("looking at the files", (number + 1) / len(paths))
+        finally:
+            for job in hashed:
+                job.cancel()
     if faults:
         raise SeabedError(faults)
     return found
+
+
+def _hashed(given: Path) -> tuple[Path, str]:
+    path = _regular_file(given)
+    return path, sha256(path)
 
 
 def _regular_file(given: Path) -> Path:

@@ -1,22 +1,30 @@
-"""Soundings on disk, by tile: what keeps memory independent of their number."""
+"""Soundings on disk, by tile, and large results: what keeps memory independent of their number."""
 
 from __future__ import annotations
 
 import errno
+import math
+import mmap
 import os
 import tempfile
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from corridor.errors import CorridorError
 
 Tile = tuple[int, int]
+
+SPILL_CELLS = 4_000_000
+"""Arrays of more cells than this are kept in a file."""
+
+_BLOCK = 1 << 20
 
 
 class TileStore:
@@ -39,6 +47,7 @@ class TileStore:
         self._counts: dict[Tile, int] = {}
         self._dtypes: tuple[np.dtype, ...] = ()
         self._lock = threading.Lock()
+        self._arrays: list[NDArray] = []
 
     def __enter__(self) -> TileStore:
         self._file = tempfile.TemporaryFile(dir=self._folder, prefix="corridor-soundings-")
@@ -78,21 +87,53 @@ class TileStore:
             raise CorridorError("every batch of a store must have the same columns")
         self._dtypes = dtypes
         base = self._open.seek(0, os.SEEK_END)
-        try:
+        with self._room(base):
             for column in columns:
                 self._open.write(np.ascontiguousarray(column).data.cast("B"))
-        except OSError as error:
-            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
-                raise
-            raise CorridorError(
-                f"no space left in {self._folder} after {base / 1e9:.1f} GB of soundings; free some, or set "
-                "TMPDIR to a folder with about 30 bytes for every sounding; no input was changed"
-            ) from error
         for k, tile in enumerate(tiles):
             count = int(start[k + 1] - start[k])
             if count:
                 self._index.setdefault(tile, []).append((base, int(start[-1]), int(start[k]), count))
                 self._counts[tile] = self._counts.get(tile, 0) + count
+
+    @contextmanager
+    def _room(self, written: int) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+            raise CorridorError(
+                f"no space left in {self._folder} after {written / 1e9:.1f} GB of soundings; free some, or "
+                "set TMPDIR to a folder with about 30 bytes for every sounding and every cell; no input was "
+                "changed"
+            ) from error
+
+    def array(self, shape: tuple[int, int], dtype: DTypeLike, fill: float) -> NDArray:
+        """A new array, every cell `fill`; a large one lies in a file of its own without a name.
+
+        It can be used as any other and outlives the store. :meth:`rest` gives back
+        the memory that its cells have come to take.
+        """
+        kind, cells = np.dtype(dtype), math.prod(shape)
+        if cells < SPILL_CELLS:
+            return np.full(shape, fill, dtype=kind)
+        block = np.full(min(_BLOCK, cells), fill, dtype=kind)
+        # All of it is written now: where the disk is too small, it must show here and not in a page fault.
+        with (
+            self._room(self.bytes_written),
+            tempfile.TemporaryFile(dir=self._folder, prefix="corridor-cells-") as file,
+        ):
+            for first in range(0, cells, len(block)):
+                file.write(block[: cells - first].data.cast("B"))
+            file.flush()
+            space = mmap.mmap(file.fileno(), cells * kind.itemsize)
+        self._arrays.append(np.frombuffer(space, dtype=kind).reshape(shape))
+        return self._arrays[-1]
+
+    def rest(self) -> None:
+        """:func:`rest` for all arrays of the store."""
+        rest(*self._arrays)
 
     def tiles(self) -> list[Tile]:
         """All tiles that hold soundings, sorted."""
@@ -114,3 +155,16 @@ class TileStore:
                 columns.append(np.frombuffer(data, dtype=dtype))
                 offset += total * dtype.itemsize
             yield columns
+
+
+def rest(*arrays: NDArray | None) -> None:
+    """Give back the memory of arrays that lie in files; what they hold comes back when it is used.
+
+    Others are left alone, and so are all where the system has no way to ask for it.
+    """
+    for array in arrays:
+        owner: Any = array
+        while isinstance(owner, np.ndarray | memoryview):
+            owner = owner.base if isinstance(owner, np.ndarray) else owner.obj
+        if isinstance(owner, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+            owner.madvise(mmap.MADV_DONTNEED)

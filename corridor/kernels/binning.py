@@ -1,11 +1,18 @@
 """Soundings into cells: sums that do not depend on order, in one pass.
 
-Depths are counted in whole units of 2**-20 m (1 µm), so that every sum is one
-of integers: exact, and the same whatever the order of the soundings. Sums of
-squares and of weighted depths may run past 63 bits. They are only used as
-differences from the mean, and those come out exact in arithmetic modulo 2**64
-as long as the difference itself fits: n s² < 8e6 m² for n soundings of standard
-deviation s. Where a cell might exceed that, its spread is NaN.
+Depths are counted in whole units of 2**-20 m (1 µm), or of 2**-17 m where they
+reach 2 km, so that every sum is one of integers: exact, and the same whatever
+the order of the soundings. Sums of squares and of weighted depths may run past
+63 bits. They are only used as differences from the mean, and those come out
+exact in arithmetic modulo 2**64 as long as the difference itself fits: n s² <
+8e6 m² (5e8 m² in the coarser unit) for n soundings of standard deviation s.
+Where a cell might exceed that, its spread is NaN.
+
+What makes it fast: a multibeam's soundings come ping after ping, so that a few
+hundred cells are in use at a time. Their records are half a cache line each and
+stay in the innermost cache. Soundings are taken some hundred at a time: their
+cells and units are worked out first, in loops the compiler turns into vector
+instructions; the second loop does nothing but add to records.
 """
 
 from __future__ import annotations
@@ -18,30 +25,58 @@ from numba import njit
 DEPTH_UNITS = 2.0**20
 """Units of depth per metre."""
 
+COARSE_UNITS = 2.0**17
+"""The same where depths do not fit 32 bits otherwise: beyond 2047 m."""
+
 WEIGHT_UNITS = 2.0**14
 """Units of weight for a weight of one."""
 
 MOST_WEIGHT = 2.0**24
 """A sounding's weight lies between 1 and this many units."""
 
-COUNT, SUM, SQUARES, SHOALEST, DEEPEST, WEIGHT, WEIGHTED, REJECTED = range(8)
-"""Columns of a record: eight integers, one cache line."""
+RECORD = np.dtype(
+    [
+        ("sum", np.int64),
+        ("squares", np.int64),
+        ("shoalest", np.int32),
+        ("deepest", np.int32),
+        ("count", np.uint32),
+        ("rejected", np.uint32),
+    ]
+)
+"""What is kept of a cell: half a cache line. Depths in units, squares modulo 2**64."""
 
-_FAR = 2**62
+_CHUNK = 1024
+_FAR = 2**31 - 1
+_SHIFT = 2.0**52 + 2.0**51
+"""Added to a whole number below 2**51 it leaves that number in the lowest bits of the sum (IEEE 754)."""
+
+_SHIFT_BITS = int(np.float64(_SHIFT).view(np.int64))
 
 
 @njit(cache=True, nogil=True)
-def empty_records(cells):
-    """Records (cells, 8) that hold nothing."""
-    records = np.zeros((cells, 8), dtype=np.int64)
-    records[:, SHOALEST] = _FAR
-    records[:, DEEPEST] = -_FAR
+def clear(records):
+    """Make records hold nothing."""
+    for cell in range(records.size):
+        record = records[cell]
+        record["sum"] = 0
+        record["squares"] = 0
+        record["shoalest"] = _FAR
+        record["deepest"] = -_FAR
+        record["count"] = 0
+        record["rejected"] = 0
+
+
+def empty_records(cells: int) -> np.ndarray:
+    """Records (cells,) that hold nothing."""
+    records = np.empty(cells, dtype=RECORD)
+    clear(records)
     return records
 
 
 @njit(cache=True, nogil=True)
 def accumulate(
-    easting, northing, depth, uncertainty, bad, weight_one, west, north, per_metre, row0, col0, cols, records
+    easting, northing, depth, bad, units_per_metre, west, north, per_metre, row0, col0, cols, records
 ):
     """Add soundings to the records of the cells of a window they lie in.
 
@@ -49,96 +84,183 @@ def accumulate(
     ----------
     easting, northing, depth : array (n,), m
         Every position must lie in the window (see :func:`cells_of`).
-    uncertainty : array (n,) or (1,), m, > 0
-        Weights are ``(weight_one / uncertainty)**2``; a single value means equal weights.
     bad : array (n,) or (1,) of bool
         Soundings to count as rejected and leave out.
-    weight_one : float, m
-        The uncertainty that has a weight of one.
+    units_per_metre : float
+        `DEPTH_UNITS`, or `COARSE_UNITS` where those do not fit.
     west, north : float
         Corner of the whole grid, m.
     per_metre : float, cells per metre
     row0, col0, cols : int
         The window's first row and column, and its number of columns.
-    records : array (rows * cols, 8) of int64, changed in place
+    records : array (rows * cols,) of `RECORD`, changed in place
+
+    Returns
+    -------
+    bool
+        False where a depth does not fit: the records are worth nothing then.
     """
-    # One loop for each case, and the sums written out in both: this way the compiler leaves the
-    # eight integers of a record alone. Shared code made it join them in pairs, three times slower.
     some_bad = bad.size > 1
-    first = row0 * cols + col0
-    if uncertainty.size > 1:
-        for i in range(depth.size):
-            row = np.int64((north - northing[i]) * per_metre)
-            record = records[row * cols + np.int64((easting[i] - west) * per_metre) - first]
-            if some_bad and bad[i]:
-                record[REJECTED] += 1
+    cell = np.empty(_CHUNK, dtype=np.int64)
+    shifted = np.empty(_CHUNK)
+    bits = shifted.view(np.int64)
+    for first in range(0, depth.size, _CHUNK):
+        size = min(_CHUNK, depth.size - first)
+        end = first + size
+        _locate(easting[first:end], northing[first:end], west, north, per_metre, row0, col0, cols, cell)
+        part = depth[first:end]
+        for k in range(size):
+            shifted[k] = math.floor(part[k] * units_per_metre + 0.5) + _SHIFT
+        beyond = np.int64(0)
+        for k in range(size):
+            bits[k] -= _SHIFT_BITS
+            beyond |= (bits[k] + _FAR) >> 32
+        # One loop for each case: the usual one has no branch in it.
+        if not some_bad:
+            if beyond != 0:
+                return False
+            for k in range(size):
+                units = bits[k]
+                near = np.int32(units)
+                # Unsigned, or every index is also checked for counting from the end; and sums and
+                # extremes by turns, or the compiler joins neighbours in pairs, which is slower.
+                record = records[np.uint64(cell[k])]
+                record["sum"] += units
+                record["shoalest"] = min(record["shoalest"], near)
+                record["squares"] += units * units
+                record["deepest"] = max(record["deepest"], near)
+                record["count"] += np.uint32(1)
+            continue
+        for k in range(size):
+            units = bits[k]
+            record = records[np.uint64(cell[k])]
+            if bad[first + k]:
+                record["rejected"] += np.uint32(1)
                 continue
-            units = np.int64(math.floor(depth[i] * DEPTH_UNITS + 0.5))
-            ratio = weight_one / uncertainty[i]
-            weight = np.int64(min(max(ratio * ratio * WEIGHT_UNITS, 1.0), MOST_WEIGHT))
-            record[COUNT] += 1
-            record[SUM] += units
-            record[SQUARES] += units * units
-            record[SHOALEST] = min(record[SHOALEST], units)
-            record[DEEPEST] = max(record[DEEPEST], units)
-            record[WEIGHT] += weight
-            record[WEIGHTED] += weight * units
-    else:
-        for i in range(depth.size):
-            row = np.int64((north - northing[i]) * per_metre)
-            record = records[row * cols + np.int64((easting[i] - west) * per_metre) - first]
-            if some_bad and bad[i]:
-                record[REJECTED] += 1
-                continue
-            units = np.int64(math.floor(depth[i] * DEPTH_UNITS + 0.5))
-            record[COUNT] += 1
-            record[SUM] += units
-            record[SQUARES] += units * units
-            record[SHOALEST] = min(record[SHOALEST], units)
-            record[DEEPEST] = max(record[DEEPEST], units)
+            if (units + _FAR) >> 32 != 0:
+                return False
+            near = np.int32(units)
+            record["sum"] += units
+            record["shoalest"] = min(record["shoalest"], near)
+            record["squares"] += units * units
+            record["deepest"] = max(record["deepest"], near)
+            record["count"] += np.uint32(1)
+    return True
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _locate(easting, northing, west, north, per_metre, row0, col0, cols, cell):
+    """Cells in the window of some soundings."""
+    for k in range(easting.size):
+        row = np.int64(np.int32((north - northing[k]) * per_metre) - np.int32(row0))
+        col = np.int64(np.int32((easting[k] - west) * per_metre) - np.int32(col0))
+        cell[k] = row * cols + col
 
 
 @njit(cache=True, nogil=True)
-def finish(records, mean, weighted, shoalest, deepest, spread, weight):
+def accumulate_weights(
+    easting,
+    northing,
+    depth,
+    uncertainty,
+    bad,
+    weight_one,
+    units_per_metre,
+    west,
+    north,
+    per_metre,
+    row0,
+    col0,
+    cols,
+    weights,
+):
+    """Add the weights ``(weight_one / uncertainty)**2`` and weighted depths of soundings.
+
+    Parameters
+    ----------
+    uncertainty : array (n,), m, > 0
+    weight_one : float, m
+        The uncertainty that has a weight of one.
+    weights : array (rows * cols, 2) of int64, changed in place
+        Sum of weights, sum of weighted depths modulo 2**64, in units.
+
+    Other parameters are those of :func:`accumulate`.
+    """
+    some_bad = bad.size > 1
+    cell = np.empty(_CHUNK, dtype=np.int64)
+    for first in range(0, depth.size, _CHUNK):
+        size = min(_CHUNK, depth.size - first)
+        end = first + size
+        _locate(easting[first:end], northing[first:end], west, north, per_metre, row0, col0, cols, cell)
+        for k in range(size):
+            i = first + k
+            if some_bad and bad[i]:
+                continue
+            units = np.int64(math.floor(depth[i] * units_per_metre + 0.5))
+            ratio = weight_one / uncertainty[i]
+            weight = np.int64(min(max(ratio * ratio * WEIGHT_UNITS, 1.0), MOST_WEIGHT))
+            at = np.uint64(cell[k])
+            weights[at, 0] += weight
+            weights[at, 1] += weight * units
+
+
+@njit(cache=True, nogil=True)
+def finish(records, units_per_metre, mean, shoalest, deepest, spread):
     """Turn records into metres; NaN where a cell holds nothing (spread: below two soundings).
 
     Parameters
     ----------
-    records : array (cells, 8) of int64
-    mean, weighted, shoalest, deepest, spread, weight : array (cells,) of float, written
-        `spread` is the standard deviation with n - 1; `weight` the sum of the
-        weights, in units of one.
+    records : array (cells,) of `RECORD`
+    units_per_metre : float, as accumulated
+    mean, shoalest, deepest, spread : array (cells,) of float, written
+        `spread` is the standard deviation with n - 1.
     """
-    metre = 1.0 / DEPTH_UNITS  # a power of two: multiplying by it rounds nothing
-    for cell in range(records.shape[0]):
+    metre = 1.0 / units_per_metre  # a power of two: multiplying by it rounds nothing
+    for cell in range(records.size):
         record = records[cell]
-        n = record[COUNT]
-        equal = record[WEIGHT] == 0
-        weight[cell] = n if equal else record[WEIGHT] / WEIGHT_UNITS
+        n = np.int64(record["count"])
         if n == 0:
-            mean[cell] = weighted[cell] = shoalest[cell] = deepest[cell] = spread[cell] = math.nan
+            mean[cell] = shoalest[cell] = deepest[cell] = spread[cell] = math.nan
             continue
-        units = record[SUM] / n
+        share = 1.0 / n
+        units = record["sum"] * share
         mean[cell] = units * metre
-        shoalest[cell] = record[SHOALEST] * metre
-        deepest[cell] = record[DEEPEST] * metre
+        shoalest[cell] = record["shoalest"] * metre
+        deepest[cell] = record["deepest"] * metre
         # Any whole number near the mean will do as the centre: the rest is exact.
         centre = np.int64(units)
-        reach = float(record[DEEPEST] - record[SHOALEST])
+        reach = float(record["deepest"]) - float(record["shoalest"])
         # No sum of squares about a mean exceeds n range² / 4 (T. Popoviciu 1935, from memory).
         if n > 1 and 0.25 * n * reach * reach < 2.0**62.9:
-            square = record[SQUARES] - 2 * centre * record[SUM] + n * centre * centre
-            beyond = float(record[SUM] - n * centre)
-            spread[cell] = math.sqrt(max(square - beyond * beyond / n, 0.0) / (n - 1)) * metre
+            square = record["squares"] - 2 * centre * record["sum"] + n * centre * centre
+            beyond = float(record["sum"] - n * centre)
+            spread[cell] = math.sqrt(max(square - beyond * beyond * share, 0.0) / (n - 1)) * metre
         else:
             spread[cell] = math.nan
-        if equal:
-            weighted[cell] = mean[cell]
-        elif record[WEIGHT] * reach < 2.0**62.9:
-            beyond = record[WEIGHTED] - record[WEIGHT] * centre
-            weighted[cell] = (centre + beyond / record[WEIGHT]) * metre
-        else:
-            weighted[cell] = math.nan
+
+
+@njit(cache=True, nogil=True)
+def finish_weights(records, weights, units_per_metre, weighted, weight):
+    """Weighted means, m, and the sums of weights, in units of one; NaN where there is no weighted mean.
+
+    Parameters
+    ----------
+    records, weights : as accumulated from the same soundings
+    units_per_metre : float, as accumulated
+    weighted, weight : array (cells,) of float, written
+    """
+    for cell in range(records.size):
+        record = records[cell]
+        n = np.int64(record["count"])
+        weight[cell] = weights[cell, 0] / WEIGHT_UNITS
+        weighted[cell] = math.nan
+        if n == 0:
+            continue
+        reach = float(record["deepest"]) - float(record["shoalest"])
+        if weights[cell, 0] * reach < 2.0**62.9:
+            centre = np.int64(record["sum"] / n)
+            beyond = weights[cell, 1] - weights[cell, 0] * centre
+            weighted[cell] = (centre + beyond / weights[cell, 0]) / units_per_metre
 
 
 @njit(cache=True, nogil=True)

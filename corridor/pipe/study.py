@@ -13,7 +13,7 @@ from corridor.errors import PipeError
 from corridor.model.pipe import Environment, Pipe
 from corridor.model.results import Table
 from corridor.pipe.cases import CaseResult, run_case
-from corridor.pipe.doubt import exceedance
+from corridor.pipe.doubt import Part, realised
 from corridor.pipe.earthworks import trench_volume_m3
 from corridor.pipe.ground import CrossedAsset, Ground, prepare
 from corridor.pipe.lay import LayAdvice, lay_advice
@@ -22,7 +22,7 @@ from corridor.pipe.sag import sag_tension
 from corridor.pipe.screening import allowable_lengths
 from corridor.pipe.section import LoadCase, load_cases
 from corridor.pipe.summary import summary, warnings
-from corridor.pipe.supports import cure, support_table
+from corridor.pipe.supports import Cure, cure, support_table
 from corridor.pipe.tables import span_tables
 from corridor.pipe.water import check_reach
 from corridor.progress import Progress, silent
@@ -48,6 +48,13 @@ class PipeResult:
         Counts by verdict, weights, volumes, settings and their sources; plain
         numbers and text throughout.
     warnings : tuple of str
+    laid : tuple of CaseResult
+        The load cases as laid, without supports.
+    cured : Cure or None
+        The line on its supports.
+    local : bool
+        What a place is given depends on its surroundings only: no load case was left
+        out, and nothing buckled that counts against the whole line.
     """
 
     spans: Table
@@ -57,6 +64,9 @@ class PipeResult:
     advice: LayAdvice
     summary: Mapping[str, Any]
     warnings: tuple[str, ...]
+    laid: tuple[CaseResult, ...] = ()
+    cured: Cure | None = None
+    local: bool = False
 
 
 def lay_pipe(
@@ -69,6 +79,7 @@ def lay_pipe(
     crossings: Sequence[CrossedAsset] = (),
     tvu_m: ArrayLike | None = None,
     min_bend_radius_m: float | None = None,
+    part: Part | None = None,
     progress: Progress = silent,
 ) -> PipeResult:
     """Lay the pipe on a profile of the seabed and judge its free spans.
@@ -88,6 +99,8 @@ def lay_pipe(
         Total vertical uncertainty of the seabed at 95 %. Without it no probabilities.
     min_bend_radius_m : float, optional
         The route's radius, compared with the lay advice.
+    part : Part, optional
+        The profile is a part of a longer one: see :func:`corridor.pipe.doubt.realised`.
 
     Raises
     ------
@@ -115,17 +128,17 @@ def lay_pipe(
     results, missed = _lay_cases(ground, cases, pipe, environment, progress)
     tvu = None if tvu_m is None else _at_nodes(tvu_m, ground)
     allowed = [allowable_lengths(result.spans, result.screened) for result in results]
-    probabilities = [
-        np.full(len(lengths), np.nan)
+    doubts = [
+        (np.full(len(lengths), np.nan), False)
         if tvu is None
-        else exceedance(result, lengths, tvu, pipe, environment, progress)
+        else realised(result, lengths, tvu, pipe, environment, part=part, progress=progress)
         for result, lengths in zip(results, allowed, strict=True)
     ]
+    probabilities = [probability for probability, _ in doubts]
     spans, details, places = span_tables(results, allowed, probabilities, pipe, complete=not missed)
     cured = cure(results, places, pipe, environment, progress)
-    depths = -ground.z[ground.inside]
-    advice = lay_advice(pipe, environment, np.quantile(depths, (0.0, 0.5, 1.0)))
-    trenches = [trench_volume_m3(station_m, seabed_depth_m, trench) for trench in pipe.trench]
+    advice = advice_on(ground, pipe, environment)
+    trenches = [] if part else [trench_volume_m3(station_m, seabed_depth_m, t) for t in pipe.trench]
     supports = support_table(cured, results, pipe)
     warned = (
         *advice.warnings(min_bend_radius_m),
@@ -140,7 +153,16 @@ def lay_pipe(
         advice=advice,
         summary=summary(spans, supports, trenches, advice, cured, cases, pipe, environment, warned),
         warnings=warned,
+        laid=tuple(results),
+        cured=cured,
+        local=not (missed or cured.buckled or any(buckled for _, buckled in doubts)),
     )
+
+
+def advice_on(ground: Ground, pipe: Pipe, environment: Environment) -> LayAdvice:
+    """What the lay catenary asks for at the least, the median and the greatest depth of the profile."""
+    depths = -ground.z[ground.inside]
+    return lay_advice(pipe, environment, np.quantile(depths, (0.0, 0.5, 1.0)))
 
 
 def _lay_cases(

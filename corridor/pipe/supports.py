@@ -76,11 +76,15 @@ class Place:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cure:
-    """Supports found, the line laid on them, and the spans they could not cure."""
+    """Supports found, the line laid on them, and the spans they could not cure.
+
+    `buckled`: the whole line buckled on supports of one round, which took back all of that round.
+    """
 
     supports: tuple[Support, ...]
     results: tuple[CaseResult, ...]
     uncured: tuple[int, ...]
+    buckled: bool = False
 
 
 def cure(
@@ -109,7 +113,7 @@ def cure(
     """
     placed: dict[int, list[Support]] = {}
     uncured: set[int] = set()
-    current = tuple(results)
+    current, buckled = tuple(results), False
     for _ in range(ROUNDS):
         failing = [place for place in _failing(current, listed, pipe) if place.span not in uncured]
         if not failing:
@@ -130,12 +134,13 @@ def cure(
             current = tuple(_lay_on(result, supports, pipe, environment) for result in results)
         except BucklingError:
             # Raised on these supports the compressed pipe buckles somewhere: they are no cure.
+            buckled = True
             for place in turn:
                 placed.pop(place.span, None)
                 uncured.add(place.span)
     uncured.update(place.span for place in _failing(current, listed, pipe))
     supports = sorted((s for group in placed.values() for s in group), key=lambda s: s.station_m)
-    return Cure(tuple(supports), current, tuple(sorted(uncured)))
+    return Cure(tuple(supports), current, tuple(sorted(uncured)), buckled)
 
 
 def support_table(cured: Cure, bare: Sequence[CaseResult], pipe: Pipe) -> Table:

@@ -36,9 +36,11 @@ def write_geojson(path: Path, features: Iterable[Mapping[str, Any]], stamp: Stam
     The text holds one feature a line and is the same for the same content.
     """
     head = {"type": "FeatureCollection", "provenance": stamp.as_dict(), **members}
-    lines = ",\n".join(_text(item) for item in features)
-    text = _text(head)[:-1] + ',"features":[\n' + lines + "\n]}\n"
-    path.write_text(text, encoding="utf-8")
+    with path.open("w", encoding="utf-8") as file:
+        file.write(_text(head)[:-1] + ',"features":[\n')
+        for number, item in enumerate(features):
+            file.write((",\n" if number else "") + _text(item))
+        file.write("\n]}\n")
 
 
 def point_features(table: Mapping[str, ArrayLike]) -> list[dict[str, Any]]:

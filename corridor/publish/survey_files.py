@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -25,6 +25,12 @@ from corridor.model.grid import Grid
 
 BLOCK = 512
 
+CACHE_BYTES = 64 * 2**20
+"""What GDAL may keep of a raster while it is written; by itself it takes a twentieth of the machine."""
+
+Band = NDArray | Callable[[slice], NDArray]
+"""An array (rows, cols), or what gives some of its rows."""
+
 
 @contextmanager
 def spoken_write_errors(path: Path) -> Iterator[None]:
@@ -39,7 +45,7 @@ def spoken_write_errors(path: Path) -> Iterator[None]:
 
 
 def write_raster(
-    path: Path, grid: Grid, bands: Mapping[str, NDArray], nodata: float, resampling: str = "AVERAGE"
+    path: Path, grid: Grid, bands: Mapping[str, Band], nodata: float, resampling: str = "AVERAGE"
 ) -> None:
     """Write bands of one type as a cloud-optimised GeoTIFF with overviews, and read it back.
 
@@ -48,7 +54,8 @@ def write_raster(
     path : Path
         Appears when it is complete.
     grid : Grid
-    bands : mapping of description -> array (rows, cols)
+    bands : mapping of description -> array (rows, cols), or function of rows
+        A function spares the memory of a band that is worked out of others.
     nodata : float
     resampling : str
         How overviews are made: AVERAGE for figures, MODE for codes.
@@ -60,13 +67,13 @@ def write_raster(
     """
     work, fresh = path.with_name(f".{path.name}.work"), path.with_name(f".{path.name}.fresh")
     try:
-        with spoken_write_errors(path):
+        with spoken_write_errors(path), rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
             _write_plain(work, grid, bands, nodata)
             rasterio.shutil.copy(
                 work, fresh, driver="COG", COMPRESS="DEFLATE", PREDICTOR="YES", LEVEL="6", BLOCKSIZE=BLOCK,
                 OVERVIEW_RESAMPLING=resampling, BIGTIFF="IF_SAFER", OVERVIEWS="IGNORE_EXISTING",
             )  # fmt: skip
-            if not _reads_back(fresh, bands):
+            if not _reads_back(fresh, grid, bands):
                 raise OSError("what was written does not read back as it was")
             os.replace(fresh, path)
     finally:
@@ -74,8 +81,14 @@ def write_raster(
             left.unlink(missing_ok=True)
 
 
-def _write_plain(path: Path, grid: Grid, bands: Mapping[str, NDArray], nodata: float) -> None:
-    first = next(iter(bands.values()))
+def _rows(band: Band, row: int, grid: Grid) -> NDArray:
+    """A block's rows of a band."""
+    rows = slice(row, min(row + BLOCK, grid.rows))
+    return band(rows) if callable(band) else band[rows]
+
+
+def _write_plain(path: Path, grid: Grid, bands: Mapping[str, Band], nodata: float) -> None:
+    first = _rows(next(iter(bands.values())), 0, grid)
     with rasterio.open(
         path, "w", driver="GTiff", height=grid.rows, width=grid.cols, count=len(bands), dtype=first.dtype,
         crs=grid.crs, transform=Affine(grid.cell_m, 0.0, grid.west_m, 0.0, -grid.cell_m, grid.north_m),
@@ -84,16 +97,16 @@ def _write_plain(path: Path, grid: Grid, bands: Mapping[str, NDArray], nodata: f
         for number, (name, band) in enumerate(bands.items(), 1):
             dataset.set_band_description(number, name)
             for row in range(0, grid.rows, BLOCK):
-                part = band[row : row + BLOCK]
+                part = _rows(band, row, grid)
                 dataset.write(part, number, window=Window(0, row, grid.cols, len(part)))
 
 
-def _reads_back(path: Path, bands: Mapping[str, NDArray]) -> bool:
+def _reads_back(path: Path, grid: Grid, bands: Mapping[str, Band]) -> bool:
     """GDAL may report a full disk only in passing: the file itself is the proof."""
     with rasterio.open(path) as dataset:
         for number, band in enumerate(bands.values(), 1):
             for row in range(0, dataset.height, BLOCK):
-                part = band[row : row + BLOCK]
+                part = _rows(band, row, grid)
                 read = dataset.read(number, window=Window(0, row, dataset.width, len(part)))
                 if not np.array_equal(read, part, equal_nan=part.dtype.kind == "f"):
                     return False
@@ -145,12 +158,19 @@ def toml_text(value: str) -> str:
     return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda match: f"\\u{ord(match[0]):04X}", escaped) + '"'
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write text under a temporary name, then rename."""
+@contextmanager
+def text_beside(path: Path, text: str) -> Iterator[None]:
+    """Write text under a temporary name before the block, and give it its name after it.
+
+    What can fail for want of room fails before the block; where the block
+    fails, nothing is left.
+    """
     fresh = path.with_name(f".{path.name}.fresh")
     try:
         with spoken_write_errors(path):
             fresh.write_text(text, encoding="utf-8")
+        yield
+        with spoken_write_errors(path):
             os.replace(fresh, path)
     finally:
         fresh.unlink(missing_ok=True)

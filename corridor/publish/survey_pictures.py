@@ -60,8 +60,9 @@ def pictures(survey: Survey, line_m: NDArray[np.float64] | None) -> list[Picture
     if np.isfinite(survey.change_m).any():
         found.append(_change(view, survey))
     if surface.counted:
-        area = surface.grid.cell_m**2
-        counts = np.where(surface.count > 0, surface.count / np.float32(area), np.float32(np.nan))
+        counts = surface.count.astype(np.float32)
+        counts /= surface.grid.cell_m**2
+        counts[surface.count == 0] = np.nan
         found.append(
             _amount(view, counts, "Soundings per m²", "How densely each cell was sounded.", "per m²")
         )

@@ -13,13 +13,21 @@ from numpy.typing import NDArray
 
 from corridor.assess.cautions import CAUTIONS
 from corridor.errors import InputError
+from corridor.io.survey_store import rest
 from corridor.model.project import Project
 from corridor.model.survey import Contact, Region, Survey
 from corridor.publish.folder import output_folder
 from corridor.publish.geojson import feature, to_degrees, write_geojson
 from corridor.publish.provenance import Stamp, stamp
 from corridor.publish.summary import write_json
-from corridor.publish.survey_files import project_text, safe_name, write_raster, write_text
+from corridor.publish.survey_files import (
+    Band,
+    project_text,
+    safe_name,
+    spoken_write_errors,
+    text_beside,
+    write_raster,
+)
 from corridor.publish.survey_page import write_page
 from corridor.publish.tables import table_of_rows, write_csv
 from corridor.routing.geodesy import to_wgs84
@@ -92,13 +100,14 @@ def publish_survey(
             "uncertainty": "band",
         },
     )
-    with output_folder(places.folder, inputs) as folder:
+    with text_beside(places.project_file, text), output_folder(places.folder, inputs) as folder:
         _rasters(folder, survey)
-        _tables(folder, survey, project.crs, mark)
-        content = report(survey, mark, comparison)
-        write_json(folder / "survey.json", content)
-        write_page(folder / "survey.html", survey, content, line_m)
-    write_text(places.project_file, text)
+        with spoken_write_errors(places.folder):
+            _tables(folder, survey, project.crs, mark)
+            content = report(survey, mark, comparison)
+            write_json(folder / "survey.json", content)
+            write_page(folder / "survey.html", survey, content, line_m)
+        _rest(survey)
     return places
 
 
@@ -117,9 +126,9 @@ def _rasters(folder: Path, survey: Survey) -> None:
         np.nan,
     )
     write_raster(folder / "source.tif", merged.grid, {"source": merged.source}, 0, "MODE")
-    layers = {
-        "soundings": surface.count.astype(np.float32),
-        "rejected": surface.rejected.astype(np.float32),
+    layers: dict[str, Band] = {
+        "soundings": lambda rows: surface.count[rows].astype(np.float32),
+        "rejected": lambda rows: surface.rejected[rows].astype(np.float32),
         "shoalest_m": surface.shoalest_m,
         "deepest_m": surface.deepest_m,
         "spread_m": surface.spread_m,
@@ -127,13 +136,24 @@ def _rasters(folder: Path, survey: Survey) -> None:
     if surface.line_difference_m is not None:
         layers["line_difference_m"] = surface.line_difference_m
     write_raster(folder / "statistics.tif", surface.grid, layers, np.nan)
-    shown = np.where(survey.significant, survey.change_m, np.float32(np.nan))
+    _rest(survey)
+
+    def shown(rows: slice) -> NDArray[np.float32]:
+        return np.where(survey.significant[rows], survey.change_m[rows], np.float32(np.nan))
+
     write_raster(
         folder / "change.tif",
         surface.grid,
         {"change_m": survey.change_m, "beyond_95_percent_m": shown},
         np.nan,
     )
+
+
+def _rest(survey: Survey) -> None:
+    """Of a large survey: what the surface's arrays take in memory, until they are used again."""
+    surface = survey.surface
+    rest(surface.count, surface.rejected, surface.passes, surface.line_difference_m)
+    rest(surface.depth_m, surface.shoalest_m, surface.deepest_m, surface.spread_m, surface.uncertainty_m)
 
 
 def _tables(folder: Path, survey: Survey, crs: str, mark: Stamp) -> None:
@@ -162,7 +182,7 @@ def _features(
     crs: str,
     mark: Stamp,
 ) -> None:
-    features = [feature(to_degrees(shape, crs), row) for shape, row in zip(geometries, rows, strict=True)]
+    features = (feature(to_degrees(shape, crs), row) for shape, row in zip(geometries, rows, strict=True))
     write_geojson(path, features, mark)
 
 

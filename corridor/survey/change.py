@@ -48,16 +48,17 @@ def areas(
     to be alike, the worst case.
     """
     contacts = tuple(contacts)
-    found = []
-    with np.errstate(invalid="ignore"):
-        sides = (("erosion", "pit", change_m > 0), ("accretion", "object", change_m < 0))
-    for kind, thing, side in sides:
+    found: list[Region] = []
+    for kind, thing, sign in (("erosion", "pit", 1.0), ("accretion", "object", -1.0)):
         on_things = regions.burn([c.geometry for c in contacts if c.kind == thing], surface.grid)
-        for name, mask, least in (
-            (kind, significant & side & ~on_things, settings.min_change_cells),
-            (thing, significant & side & on_things, 1),
-        ):
+        for name, least in ((kind, settings.min_change_cells), (thing, 1)):
+            mask = on_things.copy() if name == thing else ~on_things
+            for rows in row_blocks(surface.grid):
+                mask[rows] &= significant[rows] & (np.float32(sign) * change_m[rows] > 0)
+            if not mask.any():
+                continue
             labels, count = regions.label(mask)
+            del mask  # a large survey's rasters are what fills the memory
             listed = np.flatnonzero(regions.sizes(labels, count)[1:] >= least) + 1
             found += [
                 _region(name, window, cells, change_m, surface, existing)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 from pyproj import CRS, Transformer
 
 from corridor.errors import SeabedError
@@ -29,6 +29,8 @@ class Store(Protocol):
     def tiles(self) -> list[tuple[int, int]]: ...
     def count(self, tile: tuple[int, int]) -> int: ...
     def stretches(self, tile: tuple[int, int]) -> Iterator[list[NDArray]]: ...
+    def array(self, shape: tuple[int, int], dtype: DTypeLike, fill: float) -> NDArray: ...
+    def rest(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)

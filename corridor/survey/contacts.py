@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from corridor.kernels.survey_relief import background, local_planes
 from corridor.model.grid import Grid
 from corridor.model.layers import Layer
-from corridor.model.survey import Contact, SurveySettings, SurveySurface
+from corridor.model.survey import MEASURED, Contact, SurveySettings, SurveySurface
 from corridor.progress import Progress, silent
 from corridor.survey import regions
 from corridor.survey.existing import row_blocks
@@ -84,12 +84,7 @@ def find(
         ("object", 1.0, settings.contact_height_m),
         ("pit", -1.0, settings.pit_depth_m or settings.contact_height_m),
     ):
-        least = (
-            np.float32(limit)
-            if limit is not None
-            else feature_size_m(settings.order, surface.depth_m).astype(np.float32)
-        )
-        clusters = _clusters(surface, relief, sigma, sign, least, settings)
+        clusters = _clusters(surface, relief, sigma, sign, limit, settings)
         found += [_contact(kind, sign, surface, relief, sigma, *cluster) for cluster in clusters]
     found = [contact for contact in found if contact.length_m <= settings.contact_max_length_m]
     found.sort(key=lambda c: (c.kind != "object", -c.height_m, c.easting_m, c.northing_m))
@@ -103,20 +98,25 @@ def _clusters(
     relief: Relief,
     sigma: float,
     sign: float,
-    least: NDArray | np.float32,
+    limit: float | None,
     settings: SurveySettings,
 ) -> list[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
-    """Windows and masks of the patches that stand out enough."""
-    with np.errstate(invalid="ignore"):
-        proud = np.float32(sign) * (relief.seabed_m - surface.depth_m)
-        part = surface.measured & (proud >= 0.5 * least)
-        extreme = surface.shoalest_m if sign > 0 else surface.deepest_m
-        peak = np.float32(sign) * (relief.seabed_m - extreme)
-        # The shoalest sounding of a cell may stand out where its mean does not.
-        seed = surface.measured & ((proud >= least) | (peak >= least + np.float32(NOISE_ALLOWANCE * sigma)))
-    labels, count = regions.label(part | seed)
-    if count == 0:
+    """Windows and masks of the patches that stand out enough; `limit` None: the order's feature size."""
+    part, seed = (np.zeros(surface.grid.shape, dtype=bool) for _ in range(2))
+    extremes = surface.shoalest_m if sign > 0 else surface.deepest_m
+    for rows in row_blocks(surface.grid):
+        depth, around = surface.depth_m[rows], relief.seabed_m[rows]
+        least = np.float32(limit) if limit is not None else feature_size_m(settings.order, depth)
+        with np.errstate(invalid="ignore"):
+            proud = np.float32(sign) * (around - depth)
+            peak = np.float32(sign) * (around - extremes[rows])
+            # The shoalest sounding of a cell may stand out where its mean does not.
+            seed[rows] = (proud >= least) | (peak >= least + np.float32(NOISE_ALLOWANCE * sigma))
+            seed[rows] &= surface.state[rows] == MEASURED
+            part[rows] = (surface.state[rows] == MEASURED) & (proud >= 0.5 * least) | seed[rows]
+    if not seed.any():
         return []
+    labels, _ = regions.label(part)
     chosen = np.unique(labels[seed])
     return [(window, mask) for _, window, mask in regions.patches(labels, chosen[chosen > 0])]
 

@@ -98,7 +98,7 @@ def grid_tiles(
             "estimator = 'weighted' needs an uncertainty for every sounding; give a column of uncertainties "
             "in every file, or choose mean or median in [survey]"
         )
-    layers = _layers(collected, grid, settings, counted)
+    layers = _layers(store, collected, grid, settings, counted)
     workers = [Worker(layers) for _ in range(THREADS)]
     rejected = NO_OUTLIERS
     plan = collected.plan
@@ -117,10 +117,12 @@ def grid_tiles(
     return Gridded(_surface(layers, collected), _rejected_table(rejected, collected.lines), tally)
 
 
-def _layers(collected: Collected, grid: Grid, settings: SurveySettings, counted: bool) -> Layers:
+def _layers(
+    store: Store, collected: Collected, grid: Grid, settings: SurveySettings, counted: bool
+) -> Layers:
     deepest = max((census.deepest_m for census in collected.files if census.kept), default=0.0)
     bin_m = max(4.0 * float(TVU[settings.order].at(deepest)) / DIFFERENCE_BINS, 1e-3)
-    return Layers(grid, settings, counted, collected.uncertainty, len(collected.lines), bin_m)
+    return Layers(grid, settings, counted, collected.uncertainty, len(collected.lines), bin_m, store.array)
 
 
 def _work(

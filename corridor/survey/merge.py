@@ -21,7 +21,7 @@ from corridor.model.survey import (
 )
 from corridor.survey.s44 import SIGMA_TO_95
 
-BAND_ROWS = 512
+BAND_ROWS = 256
 
 
 def merge(surface: SurveySurface, existing: Existing, settings: SurveySettings) -> MergedSurface:
@@ -31,27 +31,28 @@ def merge(surface: SurveySurface, existing: Existing, settings: SurveySettings) 
     ``depth = old + w (new - old)`` where both are known, the new depth where
     only the survey is; 0 m gives a hard edge. The uncertainty of a blend is
     that of a mixture: ``u² = w u_new² + (1 - w) u_old² + w (1 - w) (1.96 (new - old))²``.
+
+    `existing` is used up: its arrays become those of the result.
     """
     cell = surface.grid.cell_m
     feather = 10.0 * cell if settings.feather_m is None else settings.feather_m
-    depth = surface.depth_m.copy()
-    uncertainty = surface.uncertainty_m.copy()
+    depth, uncertainty = existing.depth_m, existing.uncertainty_m
     source = np.full(surface.grid.shape, SOURCE_NONE, dtype=np.uint8)
     source[surface.state == MEASURED] = SOURCE_SURVEY
     source[surface.state == FILLED] = SOURCE_FILLED
-    if feather > 0.0:
-        for rows, weight in _weights(surface.state != EMPTY, feather / cell):
-            old, old_u = existing.depth_m[rows], existing.uncertainty_m[rows]
-            blend = (weight < 1.0) & (surface.state[rows] != EMPTY) & np.isfinite(old)
-            w = weight[blend]
-            step = depth[rows][blend] - old[blend]
-            depth[rows][blend] = old[blend] + w * step
-            uncertainty[rows][blend] = np.sqrt(
-                w * uncertainty[rows][blend] ** 2
-                + (1 - w) * old_u[blend] ** 2
-                + w * (1 - w) * (SIGMA_TO_95 * step) ** 2
-            )
-            source[rows][blend] = SOURCE_BLENDED
+    for rows, weight in _weights(surface.state != EMPTY, feather / cell):
+        old, old_u = depth[rows], uncertainty[rows]
+        new, new_u = surface.depth_m[rows], surface.uncertainty_m[rows]
+        blend = (weight < 1.0) & (surface.state[rows] != EMPTY) & np.isfinite(old)
+        w = weight[blend]
+        step = new[blend] - old[blend]
+        mixed = old[blend] + w * step
+        mixed_u = np.sqrt(
+            w * new_u[blend] ** 2 + (1 - w) * old_u[blend] ** 2 + w * (1 - w) * (SIGMA_TO_95 * step) ** 2
+        )
+        old[:], old_u[:] = new, new_u
+        old[blend], old_u[blend] = mixed, mixed_u
+        source[rows][blend] = SOURCE_BLENDED
     edge = f"feathered over {feather:g} m" if feather > 0.0 else "hard"
     return MergedSurface(surface.grid, depth, uncertainty, source, edge, feather)
 
@@ -65,6 +66,9 @@ def _weights(held: NDArray[np.bool_], width_cells: float):
     """
     margin = int(np.ceil(width_cells)) + 2
     rows = held.shape[0]
+    if width_cells <= 0.0:
+        yield slice(0, rows), np.broadcast_to(np.float32(1.0), held.shape)
+        return
     for start in range(0, rows, BAND_ROWS):
         stop = min(start + BAND_ROWS, rows)
         top, bottom = max(start - margin, 0), min(stop + margin, rows)

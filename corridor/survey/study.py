@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from corridor.errors import SeabedError
+from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.seabed import Seabed, Surface
 from corridor.model.survey import SoundingFile, Survey, SurveySettings
@@ -20,8 +21,8 @@ from corridor.survey.contacts import StationOf
 from corridor.survey.existing import existing_on
 from corridor.survey.gridding import Gridded, grid_for, grid_tiles
 from corridor.survey.impact import affected_ranges
-from corridor.survey.s44 import feature_size_m
-from corridor.survey.tiles import propose_cell
+from corridor.survey.s44 import TVU, feature_size_m
+from corridor.survey.tiles import SOUNDINGS_PER_CELL, propose_cell
 
 REGION_SHARE = 0.5
 """Soundings count as inside the project up to this share of its size beyond its seabed."""
@@ -82,6 +83,7 @@ def study_survey(
     check_screened(collected.files, settings)
     gridded, reason = _grid(files, collected, store, settings, project.crs, progress)
     surface = gridded.surface
+    store.rest()
     # In an order that keeps few rasters alive at once: a large survey's are what fills the memory.
     found = contacts.find(
         surface,
@@ -91,11 +93,14 @@ def study_survey(
         project.layers,
         line.station_of if line is not None else None,
     )
+    store.rest()
     existing = existing_on(project.seabed, surface.grid, settings, progress)
     notes = (*notes, *existing.notes, *_uncertainty_notes(files), *_rejection_notes(gridded))
     judged = quality.judge(surface, existing, gridded.lines, settings, notes)
+    store.rest()
     changed = change.difference(surface, existing)
     significant = change.beyond_doubt(changed, surface, existing)
+    store.rest()
     areas = change.areas(changed, significant, surface, existing, settings, found)
     ranges: tuple[tuple[float, float], ...] = ()
     if line is not None:
@@ -103,6 +108,8 @@ def study_survey(
         ranges = affected_ranges(
             shapes, line.station_m, line.easting_m, line.northing_m, settings.impact_margin_m
         )
+    merged = merge.merge(surface, existing, settings)
+    store.rest()
     return Survey(
         name=name,
         settings=settings,
@@ -110,7 +117,7 @@ def study_survey(
         surface=surface,
         cell_reason=reason,
         quality=judged,
-        merged=merge.merge(surface, existing, settings),
+        merged=merged,
         change_m=changed,
         significant=significant,
         changes=areas,
@@ -130,6 +137,22 @@ def with_survey(project: Project, survey: Survey) -> Project:
     merged = survey.merged
     top = Surface(f"survey {survey.name}", merged.grid, merged.depth_m, merged.uncertainty_m)
     seabed = Seabed((top, *project.seabed.surfaces), project.seabed.vertical_datum)
+    return replace(project, seabed=seabed)
+
+
+def sampled_alike(project: Project, survey: Survey) -> Project:
+    """The project with its seabed as it is, to be looked at as closely as :func:`with_survey`'s.
+
+    A line is measured at the spacing of the finest surface. One of the merged
+    surface's cells that holds no depth makes that the same for both, and changes no depth.
+    """
+    grid = project.seabed.surfaces[0].grid
+    cell = min(survey.merged.grid.cell_m, grid.cell_m)
+    nowhere = Grid(1, 1, grid.west_m, grid.north_m, cell, grid.crs)
+    blank = Surface(
+        f"survey {survey.name}", nowhere, np.full((1, 1), np.nan, np.float32), TVU[survey.settings.order]
+    )
+    seabed = Seabed((blank, *project.seabed.surfaces), project.seabed.vertical_datum)
     return replace(project, seabed=seabed)
 
 
@@ -157,6 +180,11 @@ def _grid(
     elif own is not None and own.crs == crs and own.cell_m is not None:
         cell, anchor = own.cell_m, own.anchor_m or anchor
         reason = f"{cell:g} m, the grid's own"
+    elif collected.kept < SOUNDINGS_PER_CELL:
+        raise SeabedError(
+            f"only {collected.kept} sounding(s) inside the project: no cell size can be proposed from "
+            f"fewer than {SOUNDINGS_PER_CELL:g}; give cell_m, or more soundings"
+        )
     else:
         depth = _median_depth(files, collected)
         feature = float(feature_size_m(settings.order, depth))

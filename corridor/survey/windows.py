@@ -7,21 +7,23 @@ once: each writes cells that no other writes, and all sums are of integers.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from corridor.kernels.binning import (
-    COUNT,
-    REJECTED,
+    COARSE_UNITS,
+    DEPTH_UNITS,
     accumulate,
+    accumulate_weights,
     cell_medians,
     cells_of,
     empty_records,
     finish,
+    finish_weights,
     order_by_cell,
 )
 from corridor.kernels.survey_outliers import compare_lines, flag_outliers
@@ -114,7 +116,7 @@ def windows_of(count: int, tile: tuple[int, int], tile_m: float, grid: Grid) -> 
 class Layers:
     """The result's arrays, and the rules that all windows share.
 
-    `passes` and `apart` are None where the survey has a single line.
+    `new_array` makes the arrays. `passes` and `apart` are None where the survey has a single line.
     """
 
     grid: Grid
@@ -123,6 +125,7 @@ class Layers:
     weighted: bool
     lines: int
     bin_m: float
+    new_array: Callable[[tuple[int, int], DTypeLike, float], NDArray]
     floats: dict[str, NDArray[np.float32]] = field(init=False)
     count: NDArray[np.uint32] = field(init=False)
     rejected: NDArray[np.uint16] = field(init=False)
@@ -133,11 +136,11 @@ class Layers:
         shape = self.grid.shape
         several = self.counted and self.lines > 1
         for name, value in (
-            ("floats", {name: np.full(shape, np.nan, dtype=np.float32) for name in FLOAT_LAYERS}),
-            ("count", np.zeros(shape, dtype=np.uint32)),
-            ("rejected", np.zeros(shape, dtype=np.uint16)),
-            ("passes", np.zeros(shape, dtype=np.uint8) if several else None),
-            ("apart", np.full(shape, np.nan, dtype=np.float32) if several else None),
+            ("floats", {name: self.new_array(shape, np.float32, np.nan) for name in FLOAT_LAYERS}),
+            ("count", self.new_array(shape, np.uint32, 0)),
+            ("rejected", self.new_array(shape, np.uint16, 0)),
+            ("passes", self.new_array(shape, np.uint8, 0) if several else None),
+            ("apart", self.new_array(shape, np.float32, np.nan) if several else None),
         ):
             object.__setattr__(self, name, value)
 
@@ -162,7 +165,7 @@ class Worker:
 
     def work(self, window: Window, stretches: Iterator[list[NDArray]]) -> NDArray[np.float64]:
         """Write the window's cells; returns the rejected soundings (n, 4): easting, northing, depth, line."""
-        layers, grid = self.layers, window.grid
+        layers = self.layers
         columns, cell = _load(window, stretches)
         if not len(cell):
             return NO_OUTLIERS
@@ -173,26 +176,19 @@ class Worker:
         start, order = order_by_cell(cell, rows * cols)
         bad = np.zeros(len(cell), dtype=bool)
 
-        def binned(leave_out: NDArray[np.bool_]) -> tuple[NDArray, tuple[NDArray, ...]]:
-            records = empty_records(rows * cols)
-            accumulate(
-                *columns[:3], uncertainty, leave_out, weight_one, grid.west_m, grid.north_m,
-                1.0 / grid.cell_m, window.top, window.left, cols, records,
-            )  # fmt: skip
-            figures = tuple(np.empty(rows * cols) for _ in range(6))
-            finish(records, *figures)
-            return records, figures
+        def binned(leave_out: NDArray[np.bool_]) -> _Figures:
+            return _binned(window, columns, uncertainty if layers.weighted else None, weight_one, leave_out)
 
-        records, figures = binned(np.zeros(1, dtype=bool))
+        figures = binned(np.zeros(1, dtype=bool))
         if layers.counted:
             self._flag(window, columns, start, order, figures, bad)
             if bad.any():
-                records, figures = binned(bad)
-        estimate = figures[1 if layers.settings.estimator == "weighted" else 0]
+                figures = binned(bad)
+        estimate = figures.weighted if layers.settings.estimator == "weighted" else figures.mean
         if layers.settings.estimator == "median":
             estimate = np.empty(rows * cols)
             cell_medians(depth, bad, start, order, estimate)
-        self._store(window, records, figures, estimate, weight_one)
+        self._store(window, figures, estimate, weight_one)
         if layers.passes is not None and layers.apart is not None:
             self._lines(window, columns, bad, start, order, layers.passes, layers.apart)
         index = np.flatnonzero(bad & window.inner[cell])
@@ -204,7 +200,7 @@ class Worker:
         columns: list[NDArray],
         start: NDArray,
         order: NDArray,
-        figures: tuple[NDArray, ...],
+        figures: _Figures,
         bad: NDArray[np.bool_],
     ) -> None:
         grid, settings, floor = window.grid, self.layers.settings, self.layers.outlier_floor
@@ -213,30 +209,25 @@ class Worker:
         cell_medians(columns[2], bad, start, order, medians)
         u = (columns[0] - grid.west_m) / grid.cell_m - window.left
         v = (grid.north_m - columns[1]) / grid.cell_m - window.top
-        _, _, shoalest, deepest, _, _ = figures
         flag_outliers(
-            u, v, columns[2], start, order, medians, shoalest, deepest, rows, cols, floor.a_m, floor.b,
-            settings.outlier_factor, settings.outlier_support, bad,
+            u, v, columns[2], start, order, medians, figures.shoalest, figures.deepest, rows, cols,
+            floor.a_m, floor.b, settings.outlier_factor, settings.outlier_support, bad,
         )  # fmt: skip
 
     def _store(
         self,
         window: Window,
-        records: NDArray,
-        figures: tuple[NDArray, ...],
+        figures: _Figures,
         estimate: NDArray,
         weight_one: float,
     ) -> None:
-        layers = self.layers
-        _, _, shoalest, deepest, spread, weight = figures
-        count = records[:, COUNT]
-        uncertainty = self._uncertainty(estimate, count, spread, weight, weight_one)
-        for name, values in zip(
-            FLOAT_LAYERS, (estimate, shoalest, deepest, spread, uncertainty), strict=True
-        ):
+        layers, count = self.layers, figures.count
+        uncertainty = self._uncertainty(estimate, count, figures.spread, figures.weight, weight_one)
+        columns = (estimate, figures.shoalest, figures.deepest, figures.spread, uncertainty)
+        for name, values in zip(FLOAT_LAYERS, columns, strict=True):
             layers.floats[name][window.target] = window.core(values)
         layers.count[window.target] = window.core(count)
-        layers.rejected[window.target] = np.minimum(window.core(records[:, REJECTED]), 65535)
+        layers.rejected[window.target] = np.minimum(window.core(figures.rejected), 65535)
 
     def _uncertainty(
         self, depth: NDArray, count: NDArray, spread: NDArray, weight: NDArray, weight_one: float
@@ -274,6 +265,49 @@ class Worker:
         )  # fmt: skip
         passes[window.target] = window.core(own_passes)
         apart[window.target] = window.core(own_apart)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Figures:
+    """Statistics of a window's cells, rim included, arrays (cells,); depths in m.
+
+    `weighted` and `weight` are the mean and the count where soundings have no weights.
+    """
+
+    count: NDArray[np.uint32]
+    rejected: NDArray[np.uint32]
+    mean: NDArray[np.float64]
+    shoalest: NDArray[np.float64]
+    deepest: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    weighted: NDArray[np.float64]
+    weight: NDArray
+
+
+def _binned(
+    window: Window,
+    columns: list[NDArray],
+    uncertainty: NDArray | None,
+    weight_one: float,
+    leave_out: NDArray[np.bool_],
+) -> _Figures:
+    rows, cols = window.shape
+    grid = window.grid
+    place = grid.west_m, grid.north_m, 1.0 / grid.cell_m, window.top, window.left, cols
+    for units in (DEPTH_UNITS, COARSE_UNITS):
+        records = empty_records(rows * cols)
+        if accumulate(*columns[:3], leave_out, units, *place, records):
+            break
+    mean, shoalest, deepest, spread = (np.empty(rows * cols) for _ in range(4))
+    finish(records, units, mean, shoalest, deepest, spread)
+    count = records["count"]
+    if uncertainty is None:
+        return _Figures(count, records["rejected"], mean, shoalest, deepest, spread, mean, count)
+    weights = np.zeros((rows * cols, 2), dtype=np.int64)
+    accumulate_weights(*columns[:3], uncertainty, leave_out, weight_one, units, *place, weights)
+    weighted, weight = np.empty(rows * cols), np.empty(rows * cols)
+    finish_weights(records, weights, units, weighted, weight)
+    return _Figures(count, records["rejected"], mean, shoalest, deepest, spread, weighted, weight)
 
 
 def _load(window: Window, stretches: Iterator[list[NDArray]]) -> tuple[list[NDArray], NDArray[np.int64]]:

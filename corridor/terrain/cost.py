@@ -79,7 +79,12 @@ def search_grid(seabed: Seabed, rules: RouteRules, start: RouteEnd) -> Grid:
 
 
 def cost_surface(
-    project: Project, *, grid: Grid | None = None, slope_margin: float = 1.0, progress: Progress = silent
+    project: Project,
+    *,
+    grid: Grid | None = None,
+    slope_margin: float = 1.0,
+    only: NDArray[np.bool_] | None = None,
+    progress: Progress = silent,
 ) -> CostSurface:
     """Build the gridded ground of a project.
 
@@ -91,12 +96,15 @@ def cost_surface(
     slope_margin : float
         The slope limits held are the rules' tangents times this, since a cell's
         mean gradient hides the steepest places in it.
+    only : array (rows, cols) of bool, optional
+        Cells whose seabed is looked up: enough to price a line that stays among
+        them, not to search. The gradient is NaN in all others.
     progress : Progress
     """
     rules = project.rules
     grid = grid or search_grid(project.seabed, rules, project.start)
     progress("ground", 0.0)
-    depth, source, east, south = sample_ground(project.seabed, grid, rules.slope_baseline_m)
+    depth, source, east, south = sample_ground(project.seabed, grid, rules.slope_baseline_m, only)
     progress("ground", 0.4)
     builder = _Builder(grid, depth)
     low, high = rules.depth_range_m
@@ -122,7 +130,9 @@ def cost_surface(
     )
 
 
-def sample_ground(seabed: Seabed, grid: Grid, baseline_m: float) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+def sample_ground(
+    seabed: Seabed, grid: Grid, baseline_m: float, only: NDArray[np.bool_] | None = None
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Depth, source and gradient of every cell.
 
     The gradient is the slope over `baseline_m` as the rules define it, averaged
@@ -134,34 +144,59 @@ def sample_ground(seabed: Seabed, grid: Grid, baseline_m: float) -> tuple[NDArra
     source : array (rows, cols) int16
     east, south : arrays (rows, cols) float32
         Tangents, positive where the seabed rises to the east, to the south; 0 where unknown.
+        Beyond the cells of `only`, depth and tangents are NaN.
     """
     easting, northing = grid.centres()
     depth = np.empty(grid.shape, dtype=np.float32)
     source = np.empty(grid.shape, dtype=np.int16)
     east = np.zeros(grid.shape, dtype=np.float32)
     south = np.zeros(grid.shape, dtype=np.float32)
-    quarter = grid.cell_m / 4.0
-    fine = seabed.finest_cell_m < 0.75 * grid.cell_m
-    shifts = [(a, b) for a in (-quarter, quarter) for b in (-quarter, quarter)] if fine else [(0.0, 0.0)]
+    if only is not None:
+        row, col = np.nonzero(only)
+        depth[:], source[:], east[:], south[:] = np.nan, -1, np.nan, np.nan
+        depth[only], source[only], east[only], south[only] = ground_of_cells(
+            seabed, easting[col], northing[row], grid.cell_m, baseline_m
+        )
+        fill_slopes(depth, east, south, grid.cell_m)
+        return depth, source, east, south
     block = max(1, 400_000 // grid.cols)
     for first in range(0, grid.rows, block):
         rows = slice(first, min(first + block, grid.rows))
         e, n = np.meshgrid(easting, northing[rows])
-        depth[rows], source[rows], _ = depth_at(seabed, e, n)
-        count = np.zeros(e.shape)
-        for shift_e, shift_n in shifts:
-            along, across = slopes_at(seabed, e + shift_e, n + shift_n, np.pi / 2.0, baseline_m)
-            good = np.isfinite(along) & np.isfinite(across)
-            east[rows] += np.where(good, along, 0.0)
-            south[rows] += np.where(good, across, 0.0)
-            count += good
-        east[rows] /= np.maximum(count, 1.0)
-        south[rows] /= np.maximum(count, 1.0)
-    _fill_slopes(depth, east, south, grid.cell_m)
+        depth[rows], source[rows], east[rows], south[rows] = ground_of_cells(
+            seabed, e, n, grid.cell_m, baseline_m
+        )
+    fill_slopes(depth, east, south, grid.cell_m)
     return depth, source, east, south
 
 
-def _fill_slopes(depth: NDArray, east: NDArray, south: NDArray, cell_m: float) -> None:
+def ground_of_cells(
+    seabed: Seabed, easting_m: NDArray, northing_m: NDArray, cell_m: float, baseline_m: float
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """Depth, source and gradient of the cells of `cell_m` with these centres (arrays of any one shape).
+
+    As :func:`sample_ground` returns them, but with a gradient of 0 wherever a
+    baseline reaches beyond the data.
+    """
+    depth, source, _ = depth_at(seabed, easting_m, northing_m)
+    east = np.zeros(depth.shape, dtype=np.float32)
+    south = np.zeros(depth.shape, dtype=np.float32)
+    quarter = cell_m / 4.0
+    fine = seabed.finest_cell_m < 0.75 * cell_m
+    shifts = [(a, b) for a in (-quarter, quarter) for b in (-quarter, quarter)] if fine else [(0.0, 0.0)]
+    count = np.zeros(depth.shape)
+    for shift_e, shift_n in shifts:
+        along, across = slopes_at(seabed, easting_m + shift_e, northing_m + shift_n, np.pi / 2.0, baseline_m)
+        good = np.isfinite(along) & np.isfinite(across)
+        east += np.where(good, along, 0.0)
+        south += np.where(good, across, 0.0)
+        count += good
+    east /= np.maximum(count, 1.0)
+    south /= np.maximum(count, 1.0)
+    return depth.astype(np.float32), source, east, south
+
+
+def fill_slopes(depth: NDArray, east: NDArray, south: NDArray, cell_m: float) -> None:
     """Gradients from cell to cell where the baseline reaches beyond the data, as on the seabed's rim."""
     unknown = (east == 0.0) & (south == 0.0) & np.isfinite(depth)
     if min(depth.shape) < 2 or not unknown.any():

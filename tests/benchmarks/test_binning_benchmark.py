@@ -10,9 +10,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from corridor.io.soundings import open_soundings
 from corridor.io.soundings_text import look_at, read_text
-from corridor.kernels.binning import DEEPEST, SHOALEST, accumulate, empty_records, finish
+from corridor.kernels.binning import (
+    DEPTH_UNITS,
+    accumulate,
+    accumulate_weights,
+    clear,
+    empty_records,
+    finish,
+    finish_weights,
+)
 from corridor.model.survey import Declaration
+
+from ..survey import synthetic
 
 pytestmark = pytest.mark.benchmark
 
@@ -35,14 +46,16 @@ def swaths(lines: int = 32, pings: int = 1900, beams: int = 256) -> tuple[np.nda
     return easting, northing, 100.0 + rng.normal(0.0, 0.1, len(easting)), rng.uniform(0.2, 0.5, len(easting))
 
 
-def timed(runs: int, *functions: Callable[[], object]) -> list[tuple[float, float]]:
+def timed(
+    runs: int, *functions: Callable[[], object], clock: Callable[[], float] = time.perf_counter
+) -> list[tuple[float, float]]:
     """(least, median) seconds of each, the functions taken in turn."""
     times: list[list[float]] = [[] for _ in functions]
     for _ in range(runs):
         for k, function in enumerate(functions):
-            start = time.perf_counter()
+            start = clock()
             function()
-            times[k].append(time.perf_counter() - start)
+            times[k].append(clock() - start)
     return [(min(taken), float(np.median(taken))) for taken in times]
 
 
@@ -51,8 +64,9 @@ def test_gridding_beside_bincount(capsys):
     easting, northing, depth, uncertainty = swaths()
     rows, cols = 240, 3360
     records = empty_records(rows * cols)
-    figures = [np.empty(rows * cols) for _ in range(6)]
-    none, one = np.zeros(1, dtype=bool), np.ones(1)
+    figures = [np.empty(rows * cols) for _ in range(4)]
+    none = np.zeros(1, dtype=bool)
+    sums, weighted = np.empty((rows * cols, 2), dtype=np.int64), [np.empty(rows * cols) for _ in range(2)]
     index = ((NORTH - northing) / CELL).astype(np.int64) * cols + ((easting - WEST) / CELL).astype(np.int64)
 
     def means(cell: np.ndarray) -> np.ndarray:
@@ -65,51 +79,56 @@ def test_gridding_beside_bincount(capsys):
         )
         return means(cell)
 
-    def ours(weights: np.ndarray) -> None:
-        records[:] = 0
-        records[:, SHOALEST], records[:, DEEPEST] = 2**62, -(2**62)
+    def ours() -> None:
+        clear(records)
         place = (WEST, NORTH, 1.0 / CELL, 0, 0, cols)
-        accumulate(easting, northing, depth, weights, none, 0.3, *place, records)
-        finish(records, *figures)
+        assert accumulate(easting, northing, depth, none, DEPTH_UNITS, *place, records)
+        finish(records, DEPTH_UNITS, *figures)
 
-    ours(one)
+    def with_weights() -> None:
+        ours()
+        sums[:] = 0
+        place = (WEST, NORTH, 1.0 / CELL, 0, 0, cols)
+        accumulate_weights(easting, northing, depth, uncertainty, none, 0.3, DEPTH_UNITS, *place, sums)
+        finish_weights(records, sums, DEPTH_UNITS, *weighted)
+
+    ours()
     np.testing.assert_allclose(figures[0], bincount(), atol=1e-6)
     # As the second pass does it: one window after the other, small enough for the cache. Each holds
     # four lines and the columns they reach; its last 20 columns belong to the next one too.
     groups, wide, step, shared = 8, 560, 400, 160
     pieces = [slice(k * len(depth) // groups, (k + 1) * len(depth) // groups) for k in range(groups)]
     windows = [empty_records(rows * wide) for _ in range(groups)]
-    parts = [[np.empty(rows * wide) for _ in range(6)] for _ in range(groups)]
+    parts = [[np.empty(rows * wide) for _ in range(4)] for _ in range(groups)]
 
     def fill(k: int) -> None:
         target, piece = windows[k], pieces[k]
-        target[:] = 0
-        target[:, SHOALEST], target[:, DEEPEST] = 2**62, -(2**62)
+        clear(target)
         place = (WEST, NORTH, 1.0 / CELL, 0, k * step, wide)
-        accumulate(easting[piece], northing[piece], depth[piece], one, none, 0.3, *place, target)
+        assert accumulate(easting[piece], northing[piece], depth[piece], none, DEPTH_UNITS, *place, target)
 
     def join(k: int) -> None:
-        left = windows[k].reshape(rows, wide, 8)[:, -shared:]
-        right = windows[k + 1].reshape(rows, wide, 8)[:, :shared]
-        shoalest = np.minimum(left[..., SHOALEST], right[..., SHOALEST])
-        deepest = np.maximum(left[..., DEEPEST], right[..., DEEPEST])
-        right += left
-        right[..., SHOALEST], right[..., DEEPEST] = shoalest, deepest
+        left = windows[k].reshape(rows, wide)[:, -shared:]
+        right = windows[k + 1].reshape(rows, wide)[:, :shared]
+        for name in ("sum", "squares", "count"):
+            right[name] += left[name]
+        right["shoalest"] = np.minimum(left["shoalest"], right["shoalest"])
+        right["deepest"] = np.maximum(left["deepest"], right["deepest"])
 
     def by_windows() -> None:
         for k in range(groups):
             fill(k)
             if k:
                 join(k - 1)
-                finish(windows[k - 1], *parts[k - 1])
-        finish(windows[-1], *parts[-1])
+                finish(windows[k - 1], DEPTH_UNITS, *parts[k - 1])
+        finish(windows[-1], DEPTH_UNITS, *parts[-1])
 
     def two_threads() -> None:
         with ThreadPoolExecutor(2) as pool:
             list(pool.map(fill, range(groups)))
             for k in range(groups - 1):
                 join(k)
-            list(pool.map(lambda k: finish(windows[k], *parts[k]), range(groups)))
+            list(pool.map(lambda k: finish(windows[k], DEPTH_UNITS, *parts[k]), range(groups)))
 
     by_windows()
     for k in range(groups):
@@ -121,12 +140,14 @@ def test_gridding_beside_bincount(capsys):
     cases = {
         "bincount, mean": bincount,
         "bincount, mean, cells given": lambda: means(index),
-        "ours, count mean shoalest deepest spread": lambda: ours(one),
-        "ours, weighted mean too": lambda: ours(uncertainty),
+        "ours, count mean shoalest deepest spread": ours,
+        "ours, weighted mean too": with_weights,
         "ours, by windows": by_windows,
         "ours, by windows, two threads": two_threads,
     }
     found = dict(zip(cases, timed(7, *cases.values()), strict=True))
+    # Seconds of the processor, which other programs on the machine disturb less than those on the wall.
+    (reference, _), (own, _) = timed(7, bincount, ours, clock=time.process_time)
     with capsys.disabled():
         print(f"\n{len(depth) / 1e6:.1f} M soundings, ns each: least, median; times as fast as the first")
         for name, (least, middle) in found.items():
@@ -135,8 +156,8 @@ def test_gridding_beside_bincount(capsys):
                 f"  {name:42} {1e9 * least / len(depth):6.2f} {1e9 * middle / len(depth):6.2f}   "
                 f"{first[0] / least:5.2f} {first[1] / middle:5.2f}"
             )
-    least = found["ours, count mean shoalest deepest spread"][0]
-    assert found["bincount, mean"][0] / least > 1.0
+        print(f"  in seconds of the processor: {reference / own:.2f} times")
+    assert reference / own > 1.5  # 2.1 to 2.3 measured; only a slip is caught here
 
 
 def test_reading_text_beside_numpy(tmp_path: Path, capsys):
@@ -154,8 +175,20 @@ def test_reading_text_beside_numpy(tmp_path: Path, capsys):
     def ours() -> int:
         return sum(len(batch.z) for batch in read_text(path, layout, None, []))
 
-    assert ours() == len(depth)
-    (own, _), (numpy_s, _) = timed(5, ours, lambda: np.loadtxt(small))
+    seabed = synthetic.project(size=40.0)
+    given = Declaration(values="elevation", crs=synthetic.CRS, vertical_datum="LAT")
+
+    def hashed_too() -> int:
+        (opened,) = open_soundings([path], seabed, given)
+        return sum(len(batch.z) for batch in opened.batches())
+
+    assert ours() == hashed_too() == len(depth)
+    cases = ours, hashed_too, lambda: np.loadtxt(small)
+    (own, _), (whole, _), (numpy_s, _) = timed(5, *cases)
+    (own_cpu, _), (whole_cpu, _) = timed(5, *cases[:2], clock=time.process_time)
+    million = len(depth) / 1e6
     with capsys.disabled():
-        print(f"\ntext: {len(depth) / own / 1e6:.1f} M rows/s; numpy.loadtxt {0.05 / numpy_s:.2f} M rows/s")
-    assert numpy_s / 50_000 > own / len(depth)
+        print(f"\ntext, M rows/s: {million / own:.1f}, hashed too {million / whole:.1f}; per second of the")
+        print(f"  processor {million / own_cpu:.1f}, hashed too {million / whole_cpu:.1f}; numpy.loadtxt ")
+        print(f"  {0.05 / numpy_s:.2f} M rows/s")
+    assert numpy_s / 50_000 > whole / len(depth)

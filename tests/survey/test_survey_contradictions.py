@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from pyproj import Transformer
 from corridor.errors import SeabedError
 
 from . import synthetic
-from .synthetic import CRS, as_file, settings, soundings, study
+from .synthetic import CRS, SOUTH, WEST, as_file, settings, soundings, study
 
 
 @pytest.fixture(scope="module")
@@ -152,6 +153,36 @@ def test_the_grid_may_not_grow_beyond_the_setting():
     easting, northing, depth, _ = soundings(3, step=1.0)
     with pytest.raises(SeabedError, match="more than max_cells = 1000"):
         study([as_file(easting, northing, depth)], settings(max_cells=1000))
+
+
+@pytest.mark.parametrize("stage", ["reading soundings", "gridding", "comparing with the existing seabed"])
+def test_ctrl_c_leaves_no_thread_and_no_file(survey, tmp_path, stage):
+    from corridor.io.survey_ahead import ahead
+    from corridor.io.survey_store import TileStore
+    from corridor.survey.study import study_survey
+
+    def stop(now: str, share: float) -> None:
+        if now == stage:
+            raise KeyboardInterrupt
+
+    easting, northing, depth, _ = survey
+    plain = as_file(easting, northing, depth, batch=2000)
+    file = dataclasses.replace(plain, batches=lambda: ahead(plain.batches()))
+    with pytest.raises(KeyboardInterrupt), TileStore(tmp_path) as store:
+        study_survey(synthetic.project(), [file], store, settings(), "x", None, stop)
+    assert list(tmp_path.iterdir()) == []
+    left = [t for t in threading.enumerate() if "read-ahead" in t.name or "ThreadPool" in t.name]
+    assert not left
+
+
+@pytest.mark.parametrize("count", [1, 2, 9])
+def test_a_handful_of_soundings_suggests_no_cell(count):
+    easting, northing = WEST + 200.0 + 5.0 * np.arange(count), np.full(count, SOUTH + 200.0)
+    file = as_file(easting, northing, synthetic.ground(easting, northing))
+    with pytest.raises(SeabedError, match=rf"only {count} sounding.*give cell_m"):
+        study([file], settings(cell_m=None))
+    result = study([file], settings(cell_m=5.0))
+    assert result.surface.count.sum() == count and not result.quality.ok
 
 
 def test_cancelling_stops_within_a_stage(survey):

@@ -6,16 +6,18 @@ import numpy as np
 import pytest
 from scipy.stats import binned_statistic_2d
 
-from corridor.errors import SettingError
+from corridor.errors import CorridorError, SettingError
+from corridor.io import survey_store
 from corridor.io.survey_store import TileStore
 from corridor.kernels.survey_fill import bridge_gaps
 from corridor.model.survey import Soundings
 from corridor.survey import tiles
 from corridor.survey.collect import collect
 from corridor.survey.gridding import grid_for, grid_tiles
+from corridor.survey.windows import FLOAT_LAYERS
 
 from . import synthetic
-from .synthetic import CRS, SOUTH, WEST, as_file, ground, settings, soundings
+from .synthetic import CRS, SOUTH, WEST, as_file, ground, settings, soundings, study
 
 REGION = (WEST - 100.0, SOUTH - 100.0, WEST + 2000.0, SOUTH + 2000.0)
 
@@ -258,13 +260,46 @@ def test_a_store_reads_back_what_was_put_in():
 
 
 def test_a_full_disk_says_so_and_leaves_nothing(monkeypatch):
-    from corridor.errors import CorridorError
-
     # Linux's /dev/full answers every write with "no space left on device".
     with TileStore() as store, open("/dev/full", "r+b", buffering=0) as full:
         monkeypatch.setattr(store, "_file", full)
         with pytest.raises(CorridorError, match=r"no space left .* no input was changed"):
             store.append([(0, 0)], np.array([0, 3]), [np.arange(3.0)])
+
+
+def test_a_large_array_lies_in_a_file_that_has_no_name(monkeypatch, tmp_path):
+    monkeypatch.setattr(survey_store, "SPILL_CELLS", 1000)
+    with TileStore(tmp_path) as store:
+        large = store.array((50, 30), np.float32, np.nan)
+        small = store.array((3, 3), np.uint16, 7)
+        assert np.isnan(large).all() and (small == 7).all()
+        large[7:9] = 3.5
+        store.rest()
+        assert (large[7:9] == 3.5).all() and np.isnan(large[9:]).all()
+    survey_store.rest(large, small, None, large[2:4], np.zeros(3))
+    assert large[7, 0] == 3.5 and list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_too_small_for_the_cells_says_so(monkeypatch):
+    monkeypatch.setattr(survey_store, "SPILL_CELLS", 1000)
+    with TileStore() as store:
+        full = lambda **_: open("/dev/full", "r+b", buffering=0)  # noqa: E731
+        monkeypatch.setattr(survey_store.tempfile, "TemporaryFile", full)
+        with pytest.raises(CorridorError, match="no space left"):
+            store.array((50, 30), np.float32, 0.0)
+
+
+def test_where_the_cells_lie_makes_no_difference(monkeypatch):
+    def all_of(result):
+        surface, merged = result.surface, result.merged
+        columns = [getattr(surface, name) for name in (*FLOAT_LAYERS, "count", "rejected", "state", "passes")]
+        return [*columns, surface.line_difference_m, merged.depth_m, merged.uncertainty_m, result.change_m]
+
+    files = [as_file(*soundings(4, step=0.7))]
+    plain = all_of(study(files))
+    monkeypatch.setattr(survey_store, "SPILL_CELLS", 1)
+    for one, other in zip(plain, all_of(study(files)), strict=True):
+        np.testing.assert_array_equal(one, other)
 
 
 def test_synthetic_project_is_the_ground():

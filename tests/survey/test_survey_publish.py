@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import hashlib
 import json
 import os
@@ -14,11 +15,15 @@ import tomllib
 from pathlib import Path
 
 import numpy as np
+import pyogrio
 import pytest
 import rasterio
+import shapely
 
 from corridor.errors import CorridorError, InputError, SettingError
 from corridor.io.project import read_project
+from corridor.io.tables import LayerSettings
+from corridor.io.vectors import read_layer
 from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.survey import Survey
@@ -125,6 +130,18 @@ def test_contacts_and_changes_are_geojson_in_degrees(project, result):
     assert feature["properties"]["status"] == "new" and feature["properties"]["height_m"] == pytest.approx(
         3.0, abs=0.2
     )
+    # What a plain vector reader makes of it, and this package's own: both get the shape and the figures.
+    table = pyogrio.read_info(places.folder / "contacts.geojson")
+    assert (table["features"], table["crs"], table["geometry_type"]) == (1, "EPSG:4326", "Polygon")
+    meta, _, shapes, fields = pyogrio.raw.read(places.folder / "contacts.geojson")
+    values = dict(zip(meta["fields"], (column[0] for column in fields), strict=True))
+    assert values["status"] == "new" and values["kind"] == "object" and values["name"] == "C001"
+    assert values["height_m"] == feature["properties"]["height_m"]
+    assert shapely.from_wkb(shapes[0]).is_valid
+    given = LayerSettings(name="found", file="contacts.geojson", rule="avoid", standoff_m=50.0)
+    layer = read_layer(places.folder / "contacts.geojson", given, crs=CRS)
+    assert layer.attributes[0]["status"] == "new" and layer.attributes[0]["height_m"] == values["height_m"]
+    assert layer.geometries[0].symmetric_difference(result.new_objects[0].geometry).area < 0.01
     for name in ("pits", "known_contacts", "holes", "changes"):
         assert json.loads((places.folder / f"{name}.geojson").read_text())["type"] == "FeatureCollection"
 
@@ -204,6 +221,7 @@ from pathlib import Path
 from corridor.errors import CorridorError
 from corridor.publish.survey_files import write_raster
 from corridor.model.grid import Grid
+from corridor.io.tables import LayerSettings
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), int(sys.argv[2])))
 values = np.random.default_rng(0).normal(50.0, 1.0, (1200, 1200)).astype(np.float32)
@@ -234,6 +252,36 @@ def test_an_interrupt_while_writing_leaves_nothing(project, result, monkeypatch)
         publish_survey(result, project)
     assert digests(project.file.parent) == before
     assert [p.name for p in project.file.parent.iterdir() if p.is_dir()] == []
+
+
+def full_disk(*_: object, **__: object) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_nothing_new_is_an_empty_layer(project, result):
+    places = publish_survey(dataclasses.replace(result, contacts=()), project)
+    given = LayerSettings(name="found", file="contacts.geojson", rule="avoid", standoff_m=50.0)
+    assert len(read_layer(places.folder / "contacts.geojson", given, crs=CRS)) == 0
+
+
+@pytest.mark.parametrize("writer", ["write_csv", "write_geojson", "write_json", "write_page"])
+def test_a_disk_that_fills_up_late_leaves_the_set_before_it(project, result, monkeypatch, writer):
+    places = publish_survey(result, project)
+    before, inside = digests(project.file.parent), digests(places.folder)
+    monkeypatch.setattr(f"corridor.publish.survey_set.{writer}", full_disk)
+    with pytest.raises(CorridorError, match=r"could not be written .*disk full"):
+        publish_survey(dataclasses.replace(result, notes=("another",)), project)
+    assert (digests(project.file.parent), digests(places.folder)) == (before, inside)
+    assert not [p for p in project.file.parent.iterdir() if p.name.startswith(".")]
+
+
+def test_no_room_for_the_project_file_leaves_nothing(project, result, monkeypatch):
+    before = digests(project.file.parent)
+    monkeypatch.setattr(Path, "write_text", full_disk)
+    with pytest.raises(CorridorError, match="disk full"):
+        publish_survey(result, project)
+    assert digests(project.file.parent) == before
+    assert not survey_places(project, result.name).folder.exists()
 
 
 def test_a_protected_folder_is_reported(tmp_path):
