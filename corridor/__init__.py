@@ -36,6 +36,10 @@ _WHERE = {
     "RouteRules": "corridor.model.rules",
     "Pipe": "corridor.model.pipe",
     "Environment": "corridor.model.pipe",
+    "Declaration": "corridor.model.survey",
+    "SurveySettings": "corridor.model.survey",
+    "ZoneSettings": "corridor.model.permit",
+    "SheetSettings": "corridor.model.publication",
     # what is found
     "Alignment": "corridor.model.alignment",
     "CostSurface": "corridor.model.results",
@@ -80,6 +84,9 @@ _WHERE = {
     "publish_study": "corridor.publish.publish",
     "publish_no_route": "corridor.publish.publish",
     "publish_options": "corridor.publish.options_page",
+    "publish_sheets": "corridor.publish.sheets_set",
+    "publish_survey": "corridor.publish.survey_set",
+    "publish_zones": "corridor.publish.zones_set",
     "write_sample": "corridor.sample",
     # progress and what can go wrong
     "Progress": "corridor.progress",

@@ -29,7 +29,6 @@ def run(options: argparse.Namespace) -> int:
     import corridor
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
-    from corridor.publish.report import report_writer
 
     with telling(options) as progress:
         project = corridor.read_project(options.project, progress)
@@ -39,7 +38,6 @@ def run(options: argparse.Namespace) -> int:
         alignment = corridor.read_alignment(options.alignment, project.crs, radius)
         study = corridor.assess_line(project, alignment, progress)
         content = corridor.publish_study(
-            study, folder, inputs=[options.alignment], extras=[report_writer(options.command)],
-            progress=progress,
+            study, folder, inputs=[options.alignment], command=options.command, progress=progress,
         )  # fmt: skip
     return finish(options, content, folder)
