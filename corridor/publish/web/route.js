@@ -191,6 +191,12 @@
       const bounds = this.map.getBounds();
       const inner = [];
       for (let i = 1; i < points.rows - 1; i++) if (bounds.contains(this.pointAt(i))) inner.push(i);
+      // No label on another point's mark: it would be read as that point's name.
+      const few = inner.length > 25 ? [] : inner;
+      for (const i of [0, ...few, points.rows - 1]) {
+        const at = this.map.latLngToContainerPoint(this.pointAt(i));
+        taken.push([at.x - 6, at.y - 6, at.x + 6, at.y + 6]);
+      }
       const ips = (rows) => rows.forEach((i) => place(this.pointAt(i), points.text("point", i), "ip"));
       ips([0, points.rows - 1]);
       if (inner.length > 25) this.labelKps(place);
