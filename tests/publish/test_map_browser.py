@@ -397,7 +397,7 @@ def contrast(page, name: str) -> float:
 
 def test_no_label_lies_on_the_mark_of_another_point(watched: Watched) -> None:
     page = watched.page
-    # As if the first bend lay close behind START, to the north-east: where START's own label goes by preference.
+    # As if the first bend lay close behind START, to the north-east: where the label of START goes first.
     page.evaluate(
         """() => {
             const { map, route } = Corridor.parts;
