@@ -18,7 +18,7 @@ from corridor.publish.provenance import stamp
 from corridor.publish.summary import summary
 from corridor.publish.tables import write_csv
 
-from .browser import Watched, chromium
+from .browser import Watched, chromium, contrast
 from .synthetic import CRS, HOSTILE, make_study
 
 pytestmark = pytest.mark.browser
@@ -377,22 +377,6 @@ def test_nothing_overlaps_or_is_clipped_at_two_sizes(
     for name in ("#title", "#subtitle", "#status", "#caution", "#where", ".key"):
         assert contrast(page, name) >= 4.5, name
     assert watched.requests == [] and watched.faults == []
-
-
-def contrast(page, name: str) -> float:
-    """Contrast ratio of an element's text (WCAG 2.1, relative luminance)."""
-    colours = page.evaluate(
-        "(name) => { let e = document.querySelector(name); const ink = getComputedStyle(e).color;"
-        " while (e && getComputedStyle(e).backgroundColor === 'rgba(0, 0, 0, 0)') e = e.parentElement;"
-        " return [ink, getComputedStyle(e).backgroundColor]; }",
-        name,
-    )
-    lights = []
-    for colour in colours:
-        rgb = np.array([float(v) for v in re.findall(r"[\d.]+", colour)[:3]]) / 255.0
-        linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
-        lights.append(float(linear @ [0.2126, 0.7152, 0.0722]))
-    return (max(lights) + 0.05) / (min(lights) + 0.05)
 
 
 def test_no_label_lies_on_the_mark_of_another_point(watched: Watched) -> None:
