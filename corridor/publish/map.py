@@ -44,15 +44,23 @@ STYLES = ("page.css", "panel.css", "map.css")
 MAP_NAME = "corridor"
 
 
-def write_map(path: Path, study: Study, stamp: Stamp, others: Mapping[str, Assessment] | None = None) -> None:
+def write_map(
+    path: Path,
+    study: Study,
+    stamp: Stamp,
+    others: Mapping[str, Assessment] | None = None,
+    name: str = "",
+) -> None:
     """Write the map of `study` as one HTML file.
 
     Parameters
     ----------
     others : mapping of name -> Assessment, optional
         Assessments of ``study.others``; lines without one show their seabed only.
+    name : str
+        What the study's own line is called beside the others; its revision by default.
     """
-    path.write_text(page(map_data(study, stamp, others)), encoding="utf-8")
+    path.write_text(page(map_data(study, stamp, others, name)), encoding="utf-8")
 
 
 def page(islands: Mapping[str, Any]) -> str:

@@ -118,7 +118,8 @@ def _map(path: Path, options: Options, marks: Stamp) -> None:
     first, *others = options.studies
     named = {f"Option {name}": study for name, study in zip(options.names[1:], others, strict=True)}
     shown = replace(first, others={name: study.alignment for name, study in named.items()})
-    write_map(path, shown, marks, {name: study.assessment for name, study in named.items()})
+    assessments = {name: study.assessment for name, study in named.items()}
+    write_map(path, shown, marks, assessments, f"Option {options.names[0]}")
 
 
 def page(options: Options, content: dict[str, Any], marks: Stamp) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from corridor.publish.summary import summary
 from corridor.publish.tables import write_csv
 
 from .browser import Watched, chromium, contrast
-from .synthetic import CRS, HOSTILE, make_study
+from .synthetic import CRS, HOSTILE, make_assessment, make_study
 
 pytestmark = pytest.mark.browser
 
@@ -286,6 +287,29 @@ def test_lines_are_switchable(watched: Watched) -> None:
     assert "not assessed" in page.locator(".panel").inner_text()
     go(watched, "IP1")
     assert page.evaluate("() => Corridor.parts.profile.cursor") > 3.0
+
+
+def test_figures_and_checks_are_those_of_the_line_shown(browser, tmp_path: Path) -> None:
+    study = make_study(tmp_path)
+    line = study.others["option 2"]
+    known = make_assessment(study.project, line)
+    held = next(check for check in known.checks if check.ok)
+    known = replace(known, checks=(replace(held, worst=1567.25),), cost_m=12345.5)
+    write_map(tmp_path / "two.html", study, stamp(study.project), {"option 2": known}, "Option A")
+    watched = Watched(browser, tmp_path / "two.html")
+    page = watched.page
+    assert page.locator("#subtitle").inner_text().startswith("Option A")
+    assert "check broken" in page.locator("#status").inner_text()
+    assert page.locator(".keys .swatch.line").count() == 2 and page.locator(".keys .dashed").count() == 1
+    page.select_option("#line", "1")
+    watched.settle()
+    page.locator("summary", has_text="Figures").click()
+    told = page.locator(".panel").inner_text()
+    assert "12\u202f345.5 m" in told and "1567.25" in told and "6.8123" not in told
+    assert same(re.search(r"([\d.]+) km", page.locator("#subtitle").inner_text())[1], known.length_m / 1000.0)
+    assert "all checks hold" in page.locator("#status").inner_text()
+    assert watched.faults == []
+    page.context.close()
 
 
 def test_measure_gives_grid_metres_and_bearing(watched: Watched) -> None:
