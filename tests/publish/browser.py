@@ -77,12 +77,19 @@ class Watched:
             "console", lambda message: self.faults.append(message.text) if message.type == "error" else None
         )
         self.page.on("dialog", lambda dialog: (self.faults.append(dialog.message), dialog.dismiss()))
+        self.session = context.new_cdp_session(self.page)
+        self.session.send("Performance.enable", {"timeDomain": "threadTicks"})
         self.page.goto(file.as_uri())
         self.page.wait_for_selector("html[data-ready=yes]", state="attached")
 
     def _note(self, request) -> None:
         if not request.url.startswith(("file:", "data:", "blob:")):
             self.requests.append(request.url)
+
+    def processor_s(self) -> float:
+        """Processor time of the page's main thread so far (DevTools protocol, Performance.getMetrics)."""
+        metrics = self.session.send("Performance.getMetrics")["metrics"]
+        return next(metric["value"] for metric in metrics if metric["name"] == "ThreadTime")
 
     def settle(self) -> None:
         """Wait until the map has followed and everything is drawn."""

@@ -22,7 +22,7 @@ class Fingers:
 
     def __init__(self, watched: Watched):
         self.watched = watched
-        self.session = watched.page.context.new_cdp_session(watched.page)
+        self.session = watched.session
 
     def _send(self, kind: str, places: list[tuple[float, float]]) -> None:
         points = [{"x": x, "y": y, "id": number} for number, (x, y) in enumerate(places)]
