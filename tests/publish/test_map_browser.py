@@ -312,6 +312,29 @@ def test_figures_and_checks_are_those_of_the_line_shown(browser, tmp_path: Path)
     page.context.close()
 
 
+@pytest.mark.parametrize(("width", "height"), [(1400, 900), (768, 1024)])
+def test_no_figure_is_broken_over_two_lines(browser, made: Path, width: int, height: int) -> None:
+    watched = Watched(browser, made / "map.html", width, height)
+    page = watched.page
+    if not page.locator(".panel").is_visible():
+        page.click("#tool-panel")
+    heights = page.evaluate(
+        """() => [...document.querySelectorAll(".checks td:not(:first-child)")].map((cell) => {
+            const range = document.createRange();
+            range.selectNodeContents(cell);
+            return range.getClientRects().length;
+        })"""
+    )
+    assert len(heights) >= 12 and max(heights) == 1
+    assert page.evaluate(
+        "() => { const p = document.getElementById('panel'); return p.scrollWidth <= p.clientWidth; }"
+    )
+    go(watched, "Cable one")  # the whole of a crossing's figures, with no scrolling
+    box = page.locator(".leaflet-popup-content").last
+    assert box.evaluate("(e) => e.scrollHeight <= e.clientHeight + 1")
+    page.context.close()
+
+
 def test_measure_gives_grid_metres_and_bearing(watched: Watched) -> None:
     page = watched.page
     frame = page.locator("#map_corridor").bounding_box()

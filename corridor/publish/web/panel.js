@@ -214,7 +214,7 @@
     }
 
     checks() {
-      const table = make("table", "list", null);
+      const table = make("table", "list checks", null);
       table.append(row("th", ["Rule", "Limit", "Worst", "KP", ""]));
       for (const check of this.told.checks) {
         const cells = [
