@@ -57,7 +57,15 @@ def test_the_sample_notebook() -> None:
     cost, bound = number(r"cost (\d+)", text), number(r"bound (\d+)", text)
     assert 30_000 < bound < cost
     assert text.count("<picture>") == 2
-    for name in ("alignment.csv", "route.gpkg", "route.dxf", "listings.xlsx", "spans.csv", "map.html"):
+    for name in (
+        "alignment.csv",
+        "route.gpkg",
+        "route.dxf",
+        "listings.xlsx",
+        "spans.csv",
+        "map.html",
+        "report.html",
+    ):
         assert name in text
 
 
