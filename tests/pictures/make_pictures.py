@@ -33,7 +33,7 @@ SHEET_AT_KM = 10.0
 
 
 def map_picture(study: Study) -> Image.Image:
-    """The map as it opens, the profile's marker in the sand waves."""
+    """The map as it opens, with a marker on the profile and on the line."""
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
         page_file = Path(folder) / "map.html"
         write_map(page_file, study, stamp(study.project))
