@@ -38,6 +38,10 @@ _WHERE = {
     "RerouteSettings": "corridor.model.reroute",
     "Pipe": "corridor.model.pipe",
     "Environment": "corridor.model.pipe",
+    "Declaration": "corridor.model.survey",
+    "SurveySettings": "corridor.model.survey",
+    "ZoneSettings": "corridor.model.permit",
+    "SheetSettings": "corridor.model.publication",
     # what is found
     "Alignment": "corridor.model.alignment",
     "CostSurface": "corridor.model.results",
@@ -89,6 +93,9 @@ _WHERE = {
     "publish_options": "corridor.publish.options_page",
     "change_content": "corridor.publish.change",
     "change_writer": "corridor.publish.change",
+    "publish_sheets": "corridor.publish.sheets_set",
+    "publish_survey": "corridor.publish.survey_set",
+    "publish_zones": "corridor.publish.zones_set",
     "write_sample": "corridor.sample",
     # progress and what can go wrong
     "Progress": "corridor.progress",

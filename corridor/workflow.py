@@ -93,7 +93,7 @@ def add_survey(
     assessed before at the same stations, those of the finer of the two seabeds, so that
     a difference is one of the seabed and not of the sampling.
 
-    Nothing is written; see :func:`corridor.publish.survey_set.publish_survey`.
+    Nothing is written; see :func:`corridor.publish_survey`.
     """
     from corridor.io.soundings import open_soundings  # text and LAS readers load slowly
     from corridor.io.survey_store import TileStore
@@ -139,10 +139,18 @@ def failing_checks(project: Project, line: Alignment) -> tuple[Check, ...]:
 
 
 def permit_zones(
-    project: Project, alignment: Alignment | None = None, progress: Progress = silent
+    project: Project,
+    alignment: Alignment | None = None,
+    progress: Progress = silent,
+    *,
+    settings: ZoneSettings | None = None,
 ) -> ZoneStudy:
-    """Exclusion zones of the project and, for a line, its permit tables."""
-    settings = project.tables.get("zones") or ZoneSettings()
+    """Exclusion zones of the project and, for a line, its permit tables.
+
+    Nothing is written; see :func:`corridor.publish_zones`. `settings` count
+    instead of the project's ``[zones]`` table.
+    """
+    settings = settings or project.tables.get("zones") or ZoneSettings()
     return zone_study(project.layers, project.crs, project.rules, settings, alignment, progress)
 
 

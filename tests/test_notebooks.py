@@ -9,6 +9,7 @@ import re
 from pathlib import Path
 
 import nbformat
+import pyproj
 import pytest
 from nbclient import NotebookClient
 
@@ -56,7 +57,15 @@ def test_the_sample_notebook() -> None:
     cost, bound = number(r"cost (\d+)", text), number(r"bound (\d+)", text)
     assert 30_000 < bound < cost
     assert text.count("<picture>") == 2
-    for name in ("alignment.csv", "route.gpkg", "route.dxf", "listings.xlsx", "spans.csv", "map.html"):
+    for name in (
+        "alignment.csv",
+        "route.gpkg",
+        "route.dxf",
+        "listings.xlsx",
+        "spans.csv",
+        "map.html",
+        "report.html",
+    ):
         assert name in text
 
 
@@ -73,6 +82,48 @@ def test_the_search_notebook() -> None:
     assert len(costs) == 6 and costs[0] == fitted
     assert costs[-1] > costs[0]  # a vessel that cannot bend pays for it
     assert text.count("<picture>") == 6
+
+
+def test_the_survey_notebook() -> None:
+    text = run("03_from_soundings_to_impact.ipynb")
+    assert "asked for: order 1a; met: order 1a" in text
+    assert re.search(r"held back from special: soundings on a feature", text)
+    # The sample's writer puts one new object of 6 m beside the line, and lets the sand waves travel.
+    new = re.search(r"C001 +([\d.]+) +(-?[\d.]+) +([\d.]+)", text)
+    assert new and float(new[3]) == pytest.approx(6.0, abs=0.5) and -60.0 < float(new[2]) < -40.0
+    assert "'ok': 24}" in text and "broken" not in text
+    assert number(r"differs by up to ([\d.]+) m", text) > 1.0
+    before, after = re.findall(r"^spans +([\d.]+) -> +([\d.]+)", text, re.MULTILINE)[0]
+    assert float(after) - float(before) == text.count("appeared") - text.count(" gone ") > 0
+    assert "lists first: survey-new-survey/seabed.tif" in text
+    for name in ("seabed.tif", "contacts.geojson", "changes.csv", "survey.html"):
+        assert name in text
+    assert text.count("<picture>") == 2
+
+
+def test_the_zones_notebook() -> None:
+    text = run("04_exclusion_zones_for_a_permit.ipynb")
+    widths = re.findall(r"(\d+) m wide: +(\d+) zones, +([\d.]+) ha", text)
+    assert len(widths) == 8
+    taken = [float(area) for _, _, area in widths]
+    assert taken == sorted(taken) and taken[0] < 1.0 < taken[-1]  # a wider corridor takes no less
+    # The line keeps every distance, also from the reef, which it passes as near as allowed.
+    assert 0.0 <= number(r"Doily reef \(invented\) +[\d.]+ +(-?[\d.]+)", text) < 5.0
+    assert number(r"(\d+) of 13 hold; to be settled", text) == 13 - len(
+        re.findall(r"^- ", text, re.MULTILINE)
+    )
+    assert "- The working corridor, 200 m wide, stays outside" in text and "- The line" not in text
+    assert "every condition holds: False" in text
+    for name in ("zones.pdf", "zones.csv", "zones.gpkg", "permit_conditions.csv"):
+        assert name in text
+    # Degrees and minutes and the grid say the same place: pyproj, an outside reference.
+    row = re.search(r"1 +(\d+)°([\d.]+)'S +(\d+)°([\d.]+)'E +([\d.]+) +([\d.e+]+)", text)
+    assert row
+    lat = -(float(row[1]) + float(row[2]) / 60.0)
+    lon = float(row[3]) + float(row[4]) / 60.0
+    to_grid = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:32740", always_xy=True)
+    assert to_grid.transform(lon, lat)[0] == pytest.approx(float(row[5]), abs=0.01)
+    assert text.count("<picture>") == 2
 
 
 @pytest.mark.parametrize("file", NOTEBOOKS, ids=lambda file: file.name)

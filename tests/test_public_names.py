@@ -17,10 +17,12 @@ PUBLIC = """
 Alignment AlignmentError Assessment Cancelled Check CorridorError CostSurface Environment FitResult Grid
 InputError Layer LayerError NoRouteError OutputSettings Pipe PipeError Progress Project RelaxedField RouteEnd
 RouteRules SeabedError Seabed SearchResult SettingError Study Surface Uncertainty
+Declaration SheetSettings SurveySettings ZoneSettings
 add_survey explain_no_route find_options publish_options
 assess_line at_station bend_table bends cost_by_kp cost_surface densify depth_at describe
 direction_excess elements ellipsoidal_length_m fit heading_vectors line_cost lower_bound_m permit_zones
-portal_net publish_no_route publish_study read_alignment read_project route search search_space silent
+portal_net publish_no_route publish_study publish_sheets publish_survey publish_zones
+read_alignment read_project route search search_space silent
 slopes_at station_of stations tidy to_wgs84 why_here write_sample
 Reroute RerouteSettings change_content change_writer read_around reroute rerouted_study
 """

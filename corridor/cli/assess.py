@@ -51,7 +51,6 @@ def run(options: argparse.Namespace) -> int:
     import corridor
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
-    from corridor.publish.report import report_writer
     from corridor.tidy_flow import gain_text, gains_writer
 
     if not options.tidy and (options.within_m is not None or options.keep_ips):
@@ -64,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
             check_target(folder, [*project_inputs(project), options.alignment])
             radius = project.rules.min_bend_radius_m if options.radius_m is None else options.radius_m
             alignment = corridor.read_alignment(options.alignment, project.crs, radius)
-            extras, others = [report_writer(options.command)], None
+            extras, others = [], None
             if options.tidy:
                 tidied = corridor.tidy(
                     project, alignment, within_m=options.within_m, fixed_ips=options.keep_ips,
@@ -75,8 +74,9 @@ def run(options: argparse.Namespace) -> int:
             else:
                 study = corridor.assess_line(project, alignment, progress)
             content = corridor.publish_study(
-                study, folder, inputs=[options.alignment], others=others, extras=extras, progress=progress
-            )
+                study, folder, inputs=[options.alignment], others=others, extras=extras,
+                command=options.command, progress=progress,
+            )  # fmt: skip
     except NoRouteError as error:
         content = corridor.publish_no_route(project, error.explanation, folder, inputs=[options.alignment])
         return finish_without_line(options, error, content, folder)

@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
             folder = out_folder(options, project.out_folder.with_name(project.out_folder.name + "_options"))
             check_target(folder, project_inputs(project))
             found = find_options(project, options.count, progress)
-            content = publish_options(found, folder, progress=progress)
+            content = publish_options(found, folder, command=options.command, progress=progress)
     except NoRouteError as error:
         content = corridor.publish_no_route(project, error.explanation, folder, barrier=error.barrier)
         return finish_without_line(options, error, content, folder)

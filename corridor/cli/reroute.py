@@ -54,7 +54,6 @@ def run(options: argparse.Namespace) -> int:
     from corridor.publish.change import change_content, change_story, change_writer
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
-    from corridor.publish.report import report_writer
 
     began = time.perf_counter()
     files = [options.alignment, *(text for text in options.around if Path(text).exists())]
@@ -93,7 +92,7 @@ def run(options: argparse.Namespace) -> int:
             study, old, figures = corridor.rerouted_study(found, progress)
             content = corridor.publish_study(
                 study, folder, inputs=files, allowed=files, others={"approved line": old},
-                extras=[change_writer(found, figures), report_writer(options.command)], progress=progress,
+                extras=[change_writer(found, figures)], command=options.command, progress=progress,
             )  # fmt: skip
     except NoRouteError as error:
         content = corridor.publish_no_route(

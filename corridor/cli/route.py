@@ -21,7 +21,6 @@ def run(options: argparse.Namespace) -> int:
     import corridor
     from corridor.publish.folder import check_target
     from corridor.publish.publish import project_inputs
-    from corridor.publish.report import report_writer
 
     try:
         with telling(options) as progress:
@@ -29,9 +28,7 @@ def run(options: argparse.Namespace) -> int:
             folder = out_folder(options, project.out_folder)
             check_target(folder, project_inputs(project))
             study = corridor.route(project, progress)
-            content = corridor.publish_study(
-                study, folder, extras=[report_writer(options.command)], progress=progress
-            )
+            content = corridor.publish_study(study, folder, command=options.command, progress=progress)
     except NoRouteError as error:
         content = corridor.publish_no_route(project, error.explanation, folder, barrier=error.barrier)
         return finish_without_line(options, error, content, folder)

@@ -24,9 +24,8 @@ def run(options: argparse.Namespace) -> int:
     """Build the zones, publish them; 5 where the line breaks a condition."""
     import corridor
     from corridor.publish.folder import check_target
-    from corridor.publish.provenance import stamp
     from corridor.publish.publish import project_inputs
-    from corridor.publish.zones_set import FORMATS, publish_zones, zone_summary
+    from corridor.publish.zones_set import FORMATS
 
     with telling(options, compiles=options.alignment is not None) as progress:
         project = corridor.read_project(options.project, progress)
@@ -35,10 +34,10 @@ def run(options: argparse.Namespace) -> int:
         check_target(folder, inputs)
         line = corridor.read_alignment(options.alignment, project.crs, 0.0) if options.alignment else None
         study = corridor.permit_zones(project, line, progress)
-        marks = stamp(project)
         wanted = tuple(options.format.split(",")) if options.format else FORMATS
-        files = publish_zones(study, marks, folder, wanted, inputs, progress)
-    content = zone_summary(study, marks)
+        content = corridor.publish_zones(
+            study, project, folder, formats=wanted, inputs=inputs, progress=progress
+        )
     holds = content["conditions_hold"]
     if options.json:
         print(json.dumps({"status": "rules broken" if holds is False else "ok", **content}))
@@ -50,5 +49,6 @@ def run(options: argparse.Namespace) -> int:
         for note in content["notes"]:
             say(f"note             {note}")
         say(f"caution          {content['cautions'][0]}")
-        say(f"files            {', '.join(files)} in {folder}")
+        names = sorted(file.name for file in folder.glob("[!.]*"))
+        say(f"files            {', '.join(names)} in {folder}")
     return 5 if holds is False else 0

@@ -43,10 +43,10 @@ def write_geopackage(path: Path, study: Study, stamp: Stamp) -> None:
         write_table(path, name, table, study.alignment.crs)
         if table.geometry is not None:
             styles.append((name, *layer_style(table)))
-    write_table(path, "provenance", _provenance(stamp), study.alignment.crs)
+    write_table(path, "provenance", provenance_table(stamp), study.alignment.crs)
     with closing(sqlite3.connect(path)) as database, database:
-        _add_styles(database, styles, stamp)
-        _describe(database, dict(zip(names, (table.name for table in tables), strict=True)), stamp)
+        add_styles(database, styles, stamp)
+        describe_tables(database, dict(zip(names, (table.name for table in tables), strict=True)), stamp)
 
 
 def write_table(path: Path, name: str, table: FeatureTable, crs: str) -> None:
@@ -104,7 +104,8 @@ def table_names(results: list[str], layers: list[str]) -> list[str]:
     return names
 
 
-def _provenance(stamp: Stamp) -> FeatureTable:
+def provenance_table(stamp: Stamp) -> FeatureTable:
+    """Project, revision, version, time and the inputs' hashes as a table of item and value."""
     entries = [(key, str(value)) for key, value in stamp.as_dict().items() if key != "inputs"]
     entries += [(f"input {file}", digest) for file, digest in stamp.inputs]
     columns = {
@@ -114,7 +115,8 @@ def _provenance(stamp: Stamp) -> FeatureTable:
     return FeatureTable("provenance", "", columns, None)
 
 
-def _add_styles(database: sqlite3.Connection, styles: list[tuple[str, str, str]], stamp: Stamp) -> None:
+def add_styles(database: sqlite3.Connection, styles: list[tuple[str, str, str]], stamp: Stamp) -> None:
+    """Embed styles, (table, QML, SLD) each, in the ``layer_styles`` table that desktop GIS read."""
     database.execute(
         "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),"
         " f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30),"
@@ -134,7 +136,7 @@ def _add_styles(database: sqlite3.Connection, styles: list[tuple[str, str, str]]
     )
 
 
-def _describe(database: sqlite3.Connection, identifiers: Mapping[str, str], stamp: Stamp) -> None:
+def describe_tables(database: sqlite3.Connection, identifiers: Mapping[str, str], stamp: Stamp) -> None:
     """Say in ``gpkg_contents`` what each table is and where it comes from."""
     time = stamp.time.strftime("%Y-%m-%dT%H:%M:%S.000Z")
     database.execute("UPDATE gpkg_contents SET last_change = ?, description = ?", (time, stamp.line()))

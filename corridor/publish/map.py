@@ -44,21 +44,29 @@ STYLES = ("page.css", "panel.css", "map.css")
 MAP_NAME = "corridor"
 
 
-def write_map(path: Path, study: Study, stamp: Stamp, others: Mapping[str, Assessment] | None = None) -> None:
+def write_map(
+    path: Path,
+    study: Study,
+    stamp: Stamp,
+    others: Mapping[str, Assessment] | None = None,
+    name: str = "",
+) -> None:
     """Write the map of `study` as one HTML file.
 
     Parameters
     ----------
     others : mapping of name -> Assessment, optional
         Assessments of ``study.others``; lines without one show their seabed only.
+    name : str
+        What the study's own line is called beside the others; its revision by default.
     """
-    path.write_text(page(map_data(study, stamp, others)), encoding="utf-8")
+    path.write_text(page(map_data(study, stamp, others, name)), encoding="utf-8")
 
 
 def page(islands: Mapping[str, Any]) -> str:
     """The whole page around its data islands."""
     html = _skeleton()
-    html = _once(html, "</head>", _styles() + _script(_leaflet("leaflet.js")) + "</head>")
+    html = _once(html, "</head>", _styles() + _script(leaflet("leaflet.js")) + "</head>")
     html = _once(html, "<body>", "<body>\n" + _file("header.html"))
     data = "".join(island(name, content) for name, content in islands.items())
     scripts = "".join(_script(_file(name)) for name in SCRIPTS)
@@ -122,7 +130,7 @@ def _skeleton() -> str:
 
 
 def _styles() -> str:
-    sheets = [_leaflet_css(), _colours(), *(_file(name) for name in STYLES)]
+    sheets = [leaflet_css(), _colours(), *(_file(name) for name in STYLES)]
     return "".join(f"<style>\n{sheet}</style>\n" for sheet in sheets)
 
 
@@ -135,20 +143,20 @@ def _colours() -> str:
     return f":root {{\n{lines}}}\n"
 
 
-def _leaflet(name: str) -> str:
+def leaflet(name: str) -> str:
     """A file of Leaflet from the package XStatic-Leaflet; nothing of it stands in this repository."""
     text = resources.files("xstatic.pkg.leaflet").joinpath("data", name).read_text(encoding="utf-8")
     return re.sub(r"^//# sourceMappingURL=.*$", "", text, flags=re.M)
 
 
-def _leaflet_css() -> str:
+def leaflet_css() -> str:
     """Leaflet's style sheet with its pictures inside."""
 
     def picture(match: re.Match[str]) -> str:
         file = resources.files("xstatic.pkg.leaflet").joinpath("data", match[1])
         return f"url(data:image/png;base64,{base64.b64encode(file.read_bytes()).decode('ascii')})"
 
-    return re.sub(r"url\((images/[\w-]+\.png)\)", picture, _leaflet("leaflet.css"))
+    return re.sub(r"url\((images/[\w-]+\.png)\)", picture, leaflet("leaflet.css"))
 
 
 def _file(name: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,24 @@ MOST_PROFILE_POINTS = 20_000
 """Of an alternative line, whose seabed is sampled for the picture only."""
 
 
-def map_data(study: Study, stamp: Stamp, others: Mapping[str, Assessment] | None = None) -> dict[str, Any]:
+LINE_FIGURES = (
+    *(
+        "length_m",
+        "length_ellipsoid_m",
+        "bends",
+        "min_radius_m",
+        "max_slope_along_deg",
+        "max_slope_across_deg",
+    ),
+    *("crossings", "spans", "cost_m", "cost_terms", "lower_bound_m", "gap_percent", "checks", "not_assessed"),
+    *("warnings", "notes"),
+)
+"""Members of the summary that belong to one line of several."""
+
+
+def map_data(
+    study: Study, stamp: Stamp, others: Mapping[str, Assessment] | None = None, name: str = ""
+) -> dict[str, Any]:
     """The page's data islands: name -> content.
 
     Parameters
@@ -38,11 +56,14 @@ def map_data(study: Study, stamp: Stamp, others: Mapping[str, Assessment] | None
     stamp : Stamp
     others : mapping of name -> Assessment, optional
         Assessments of ``study.others`` where they exist; the rest is drawn with its seabed only.
+    name : str
+        Of the study's own line; its revision by default.
     """
+    name = name or f"Revision {study.project.output.revision}"
     chains = {"": polyline(study.alignment), **{name: polyline(line) for name, line in study.others.items()}}
     return {
         "summary": json_ready({**summary(study, stamp), "kp_interval_m": study.project.output.kp_interval_m}),
-        "lines": _lines(study, chains, others or {}),
+        "lines": _lines(study, stamp, chains, others or {}, name),
         "layers": map_layers(study.project),
         "picture": _picture(study, list(chains.values())),
         "grid": _grid(study, list(chains.values())),
@@ -65,16 +86,23 @@ def look() -> dict[str, Any]:
 
 
 def _lines(
-    study: Study, chains: Mapping[str, Polyline], others: Mapping[str, Assessment]
+    study: Study,
+    stamp: Stamp,
+    chains: Mapping[str, Polyline],
+    others: Mapping[str, Assessment],
+    own_name: str,
 ) -> list[dict[str, Any]]:
     rules = study.project.rules
     limits = {"along": rules.max_slope_along_deg, "across": rules.max_slope_across_deg}
-    entries = [_line(f"Revision {study.project.output.revision}", chains[""], study.assessment)]
+    entries = [_line(own_name, chains[""], study.assessment)]
     for name, line in study.others.items():
         known = others.get(name)
-        entries.append(
-            _bare_line(study, name, line, chains[name]) if known is None else _line(name, chains[name], known)
-        )
+        if known is None:
+            entries.append(_bare_line(study, name, line, chains[name]))
+            continue
+        told = summary(replace(study, alignment=line, assessment=known), stamp)
+        figures = json_ready({key: told[key] for key in LINE_FIGURES})
+        entries.append({**_line(name, chains[name], known), "summary": figures})
     for entry, line in zip(entries, (study.alignment, *study.others.values()), strict=True):
         entry["discouraged"] = discouraged(study, line)
         entry["limits"] = limits if entry["assessed"] else None

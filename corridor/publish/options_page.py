@@ -44,6 +44,7 @@ def publish_options(
     *,
     inputs: Iterable[str | Path] = (),
     extras: Iterable[Extra] = (),
+    command: str = "",
     progress: Progress = silent,
 ) -> dict[str, Any]:
     """Write everything about `options`; the folder appears or is replaced as a whole.
@@ -56,6 +57,8 @@ def publish_options(
     ----------
     extras : iterable of callable
         Further writers for the folder of each option.
+    command : str
+        The command as it was typed, for the reports.
 
     Returns
     -------
@@ -80,7 +83,7 @@ def publish_options(
     with output_folder(folder, [*project_inputs(project), *inputs]) as fresh:
         for number, (study, name) in enumerate(zip(options.studies, options.names, strict=True)):
             progress("writing files", number / (len(options.studies) + 1))
-            publish_study(study, fresh / f"option_{name.lower()}", extras=extras)
+            publish_study(study, fresh / f"option_{name.lower()}", extras=extras, command=command)
         write_csv(fresh / "options.csv", "options", table_of_rows(rows, rows[0]))
         write_geojson(fresh / "options.geojson", _features(options, rows), marks)
         _map(fresh / "map.html", options, marks)
@@ -115,7 +118,8 @@ def _map(path: Path, options: Options, marks: Stamp) -> None:
     first, *others = options.studies
     named = {f"Option {name}": study for name, study in zip(options.names[1:], others, strict=True)}
     shown = replace(first, others={name: study.alignment for name, study in named.items()})
-    write_map(path, shown, marks, {name: study.assessment for name, study in named.items()})
+    assessments = {name: study.assessment for name, study in named.items()}
+    write_map(path, shown, marks, assessments, f"Option {options.names[0]}")
 
 
 def page(options: Options, content: dict[str, Any], marks: Stamp) -> str:

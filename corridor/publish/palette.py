@@ -17,7 +17,8 @@ DEPTH_RAMP = ("#f5ecd5", "#c9dfcf", "#8fc3c5", "#5799b8", "#3a6a9f", "#2a3768")
 LAND = "#cdc5b4"
 
 ROUTE = "#b3004b"
-OTHER_ROUTES = ("#7a4a00", "#00594f", "#4a3d8f", "#5c5f66")
+OTHER_ROUTES = ("#96640a", "#1787c4", "#8f9299", "#101c4a")
+"""None of them near the colour of a rule whose layers are drawn as lines, dashed or not."""
 
 RULE_COLOURS = {
     "avoid": "#c43d16",

@@ -217,7 +217,7 @@ def _tile(depth: NDArray, frame: Frame, look: Look) -> Tile:
     inner = depth[1:-1, 1:-1]
     known = np.isfinite(inner)
     colour = depth_rgb(np.where(known, inner, look.deep_m), look.shallow_m, look.deep_m)
-    colour *= _shade(depth, frame.ground_pixel_m, look.relief)[..., None]
+    colour *= shade(depth, frame.ground_pixel_m, look.relief)[..., None]
     pixels = np.clip(colour, 0.0, 255.0).astype(np.uint8)
     if not known.all():
         pixels = np.dstack([pixels, np.where(known, 255, 0).astype(np.uint8)])
@@ -228,7 +228,7 @@ def _tile(depth: NDArray, frame: Frame, look: Look) -> Tile:
     return Tile(float(south), float(x[0]), float(_latitude(frame.north)), float(x[1]), buffer.getvalue())
 
 
-def _shade(depth: NDArray, pixel_m: float, relief: float) -> NDArray[np.float64]:
+def shade(depth: NDArray, pixel_m: float, relief: float) -> NDArray[np.float64]:
     """Brightness 0.5 .. 1.15 of the inner cells: 1 on level ground, holes are level.
 
     Lambert's cosine law on the gradient by central differences.

@@ -46,6 +46,7 @@ def publish_study(
     allowed: Iterable[str | Path] = (),
     others: Mapping[str, Assessment] | None = None,
     extras: Iterable[Extra] = (),
+    command: str = "",
     progress: Progress = silent,
 ) -> dict[str, Any]:
     """Write every file of `study`; the folder appears or is replaced as a whole.
@@ -61,8 +62,10 @@ def publish_study(
     others : mapping of name -> Assessment, optional
         Assessments of ``study.others``, for the map.
     extras : iterable of callable
-        Further writers (sheets, report, ...), each called with the study, the
-        folder being filled and the stamp.
+        Further writers (sheets, ...), each called with the study, the folder
+        being filled and the stamp.
+    command : str
+        The command as it was typed, for the reader of the report who wants to repeat it.
     progress : Progress
 
     Returns
@@ -79,7 +82,7 @@ def publish_study(
     marks = stamp(project)
     study = replace(study, notes=(*study.notes, *_absent_libraries()))
     content = json_ready(summary(study, marks))
-    steps = [*_writers(study, others), *extras]
+    steps = [*_writers(study, others, command), *extras]
     with output_folder(folder, [*project_inputs(project), *inputs], allowed) as fresh:
         for number, write in enumerate(steps):
             progress("writing files", number / len(steps))
@@ -131,8 +134,9 @@ def project_inputs(project: Project) -> list[Path]:
     return [project.file, *(base / source.file for source in project.inputs)]
 
 
-def _writers(study: Study, others: Mapping[str, Assessment] | None) -> list[Extra]:
+def _writers(study: Study, others: Mapping[str, Assessment] | None, command: str) -> list[Extra]:
     """Everything but the summary, one function per file or family of files."""
+    from corridor.publish.report import report_writer  # its drawings load matplotlib
 
     def write_page(study: Study, fresh: Path, marks: Stamp) -> None:
         write_map(fresh / "map.html", study, marks, others)
@@ -142,7 +146,7 @@ def _writers(study: Study, others: Mapping[str, Assessment] | None) -> list[Extr
         writers.append(_drawing)
     if _present("openpyxl"):
         writers.append(_listings)
-    return [*writers, write_page]
+    return [*writers, write_page, report_writer(command)]
 
 
 def _package(study: Study, fresh: Path, marks: Stamp) -> None:

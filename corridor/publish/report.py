@@ -41,7 +41,7 @@ from corridor.publish.tables import write_csv
 
 
 def report_writer(command: str = "") -> Callable[[Study, Path, Stamp], None]:
-    """A writer of ``report.html`` and ``quantities.csv`` for ``publish_study(extras=...)``.
+    """A writer of ``report.html`` and ``quantities.csv``, as ``publish_study`` calls it.
 
     Parameters
     ----------

@@ -133,8 +133,8 @@ def cost_svg(cost_by_kp: dict[str, list[Any]]) -> tuple[str, list[tuple[str, str
 def swatches(colours: Iterable[tuple[str, str]]) -> str:
     """A legend: coloured squares and their words."""
     return " ".join(
-        f'<svg width="11" height="11" viewBox="0 0 11 11" aria-hidden="true"><rect width="11" height="11" '
-        f'fill="{colour}"/></svg> {text(words)}&nbsp;&nbsp;'
+        '<span class="swatch"><svg width="11" height="11" viewBox="0 0 11 11" aria-hidden="true">'
+        f'<rect width="11" height="11" fill="{colour}"/></svg> {text(words)}</span>'
         for words, colour in colours
     )
 

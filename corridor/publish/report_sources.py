@@ -94,6 +94,14 @@ def _layer_table(project: Project) -> str:
     return table(heads, rows) if rows else paragraphs("No layers were handed in.")
 
 
+DEMANDS = {
+    "avoid": "stay outside",
+    "stay_within": "stay inside",
+    "jurisdiction": "nothing: it is told who is in charge",
+}
+"""Of layers that ask for no distance."""
+
+
 def _demand(layer: Layer) -> str:
     """A layer's rule in words."""
     if not len(layer):
@@ -110,6 +118,8 @@ def _demand(layer: Layer) -> str:
         words.append(f"standoff {_range_words(layer.standoff_m)}")
     if float(layer.position_uncertainty_m.max()) > 0.0:
         words.append(f"position uncertainty {_range_words(layer.position_uncertainty_m)}")
+    if not words and layer.rule in DEMANDS:
+        words.append(DEMANDS[layer.rule])
     if layer.needs_consent:
         words.append("law or safety: relaxing it needs an authority")
     return "; ".join(words)

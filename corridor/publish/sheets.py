@@ -6,6 +6,7 @@ is split into files, so that neither memory nor a file grows with the line.
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import matplotlib
@@ -55,6 +56,7 @@ def write_sheets(data: SheetSet, folder: Path, progress: Progress = silent) -> l
                     document.savefig(sheet(data, strip).figure)
                     done += 1
             written.append(path)
+            gc.collect()  # figures hold on to one another: a file's go before the next file's come
     progress("drawing sheets", 1.0)
     return written
 

@@ -33,6 +33,11 @@ class DrawnLayer:
     tree: shapely.STRtree
     limits_m: NDArray[np.float64]
 
+    @property
+    def has_points(self) -> bool:
+        """Whether any feature is a point."""
+        return bool((shapely.get_dimensions(self.layer.geometries) == 0).any())
+
     def near(self, window: Any) -> NDArray[np.int64]:
         """Features that lie, with their standoff, in a window of the grid."""
         reach = float(self.limits_m.max()) if len(self.limits_m) else 0.0

@@ -13,7 +13,7 @@ from scipy.ndimage import uniform_filter
 
 from corridor.model.seabed import Seabed
 from corridor.publish.palette import depth_rgb
-from corridor.publish.picture import _shade, coarsened
+from corridor.publish.picture import coarsened, shade
 from corridor.publish.sheet_furniture import multiples, round_step
 from corridor.publish.sheets_plan import StripFrame
 from corridor.terrain.sampling import depth_at
@@ -105,7 +105,7 @@ def _picture(
 ) -> NDArray[np.uint8]:
     inner = depth[1:-1, 1:-1]
     colour = depth_rgb(np.where(known, inner, deep), shallow, deep)
-    colour *= _shade(depth, pixel_m, _relief(inner, known, pixel_m))[..., None]
+    colour *= shade(depth, pixel_m, _relief(inner, known, pixel_m))[..., None]
     colour = np.clip(colour * (1.0 - PALE) + 255.0 * PALE, 0.0, 255.0)
     colour[~known] = 255.0
     image = Image.fromarray(colour.astype(np.uint8))

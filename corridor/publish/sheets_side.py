@@ -76,6 +76,10 @@ def _symbols(data: SheetSet) -> list[tuple[dict[str, Any], str]]:
         if rule in rules:
             words = RULE_WORDS[rule] + (", dashed: standoff" if rule == "avoid" else "")
             rows.append(({"color": rule_colour(rule), "lw": 1.0, "ls": DASHES[rule]}, words))
+    if any(drawn.layer.rule == "avoid" and drawn.has_points for drawn in data.layers):
+        rows.append(
+            ({"marker": "x", "ms": 4.5, "mec": rule_colour("avoid")}, "Keep out: a point, dashed: standoff")
+        )
     rows.append(({"color": SEABED, "lw": 0.9}, "Seabed, in the profile"))
     if assessed.spans is not None:
         rows.append(({"color": PIPE, "lw": 0.55}, "Underside of the pipe as laid"))

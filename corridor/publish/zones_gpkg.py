@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from corridor.model.permit import ZONE_RULES, ZoneStudy
 from corridor.publish.features import FeatureTable
-from corridor.publish.geopackage import _add_styles, _describe, _provenance, write_table
+from corridor.publish.geopackage import add_styles, describe_tables, provenance_table, write_table
 from corridor.publish.lines import polyline
 from corridor.publish.provenance import Stamp
 from corridor.publish.styles import layer_style
@@ -31,10 +31,10 @@ def write_zones_geopackage(path: Path, study: ZoneStudy, stamp: Stamp) -> None:
         titles[name] = table.name
         if table.geometry is not None:
             styles.append((name, *layer_style(table)))
-    write_table(path, "provenance", _provenance(stamp), study.crs)
+    write_table(path, "provenance", provenance_table(stamp), study.crs)
     with closing(sqlite3.connect(path)) as database, database:
-        _add_styles(database, styles, stamp)
-        _describe(database, titles, stamp)
+        add_styles(database, styles, stamp)
+        describe_tables(database, titles, stamp)
 
 
 def _zone_tables(study: ZoneStudy) -> list[tuple[str, FeatureTable]]:

@@ -23,7 +23,7 @@ from corridor.model.results import Table
 from corridor.publish import palette
 from corridor.publish.crs_grid import crs_grid
 from corridor.publish.lines import polyline
-from corridor.publish.map import _leaflet, _leaflet_css, island, policy
+from corridor.publish.map import island, leaflet, leaflet_css, policy
 from corridor.publish.map_layers import packed_shapes
 from corridor.publish.packing import packed_table
 from corridor.publish.provenance import Stamp
@@ -49,9 +49,9 @@ def zones_page(study: ZoneStudy, stamp: Stamp) -> str:
     """The whole page as text."""
     data = "".join(island(name, content) for name, content in page_data(study, stamp).items())
     styles = "".join(
-        f"<style>\n{sheet}</style>\n" for sheet in (_leaflet_css(), _colours(), _own("zones.css"))
+        f"<style>\n{sheet}</style>\n" for sheet in (leaflet_css(), _colours(), _own("zones.css"))
     )
-    codes = [_leaflet("leaflet.js")]
+    codes = [leaflet("leaflet.js")]
     codes += [_file("web", name) for name in SHARED_SCRIPTS] + [_own(name) for name in SCRIPTS]
     scripts = "".join(f"<script>\n{code}</script>\n" for code in codes)
     body = _own("body.html") + data + scripts

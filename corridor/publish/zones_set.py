@@ -11,9 +11,11 @@ import numpy as np
 
 from corridor.errors import SettingError
 from corridor.model.permit import ZoneStudy
+from corridor.model.project import Project
 from corridor.progress import Progress, silent
 from corridor.publish.folder import output_folder
-from corridor.publish.provenance import Stamp
+from corridor.publish.provenance import Stamp, stamp
+from corridor.publish.publish import project_inputs
 from corridor.publish.tables import rows
 from corridor.publish.zones_csv import write_permit_tables, write_zone_list, write_zone_vertices
 from corridor.publish.zones_geojson import write_zones_geojson
@@ -28,22 +30,32 @@ FORMATS = ("geojson", "gpkg", "kml", "csv", "html", "pdf")
 
 def publish_zones(
     study: ZoneStudy,
-    stamp: Stamp,
-    target: Path,
+    project: Project,
+    folder: str | Path,
+    *,
     formats: Iterable[str] = FORMATS,
-    inputs: Iterable[Path | str] = (),
+    inputs: Iterable[str | Path] = (),
     progress: Progress = silent,
-) -> tuple[str, ...]:
-    """Write the set into `target`, whole or not at all; returns the names of the files.
+) -> dict[str, Any]:
+    """Write everything about zones; the folder appears or is replaced as a whole.
 
     Parameters
     ----------
-    target : Path
-        Folder; an older set in it is kept beside it as ``<folder>.previous``.
+    study : ZoneStudy
+        What :func:`corridor.workflow.permit_zones` found.
+    project : Project
+        As read: its name, revision and inputs stand on every file.
+    folder : path
+        An older set in it is kept beside it as ``<folder>.previous``.
     formats : iterable of str
-        Some of :data:`FORMATS`.
+        Some of ``geojson, gpkg, kml, csv, html, pdf``; all by default.
     inputs : iterable of path
-        Files of the project, which must not lie in `target`.
+        Files the run read besides those of the project.
+
+    Returns
+    -------
+    dict
+        What ``zones_summary.json`` holds.
 
     Raises
     ------
@@ -57,35 +69,37 @@ def publish_zones(
     if unknown or not wanted:
         named = ", ".join(map(repr, unknown)) or "none"
         raise SettingError(f"format must be one of {', '.join(FORMATS)} (got {named})")
-    with output_folder(target, inputs) as folder:
-        write_zone_set(folder, study, stamp, wanted, progress)
-        return tuple(sorted(path.name for path in folder.iterdir()))
+    marks = stamp(project)
+    with output_folder(folder, [*project_inputs(project), *inputs]) as fresh:
+        return write_zone_set(fresh, study, marks, wanted, progress)
 
 
 def write_zone_set(
     folder: Path,
     study: ZoneStudy,
-    stamp: Stamp,
+    marks: Stamp,
     formats: Iterable[str] = FORMATS,
     progress: Progress = silent,
-) -> None:
-    """Write the files of some formats, and the summary, into an existing folder."""
+) -> dict[str, Any]:
+    """Write the files of some formats, and the summary, into an existing folder; the summary."""
     wanted = [name for name in FORMATS if name in set(formats)]
     degrees = outline_degrees(study) if {"geojson", "kml"} & set(wanted) else np.empty(0, dtype=object)
     writers: dict[str, Callable[[], object]] = {
-        "geojson": lambda: write_zones_geojson(folder / "zones.geojson", study, stamp, degrees),
-        "gpkg": lambda: write_zones_geopackage(folder / "zones.gpkg", study, stamp),
-        "kml": lambda: write_zones_kml(folder / "zones.kml", study, stamp, degrees),
+        "geojson": lambda: write_zones_geojson(folder / "zones.geojson", study, marks, degrees),
+        "gpkg": lambda: write_zones_geopackage(folder / "zones.gpkg", study, marks),
+        "kml": lambda: write_zones_kml(folder / "zones.kml", study, marks, degrees),
         "csv": lambda: _write_tables(folder, study),
-        "html": lambda: write_zones_page(folder / "zones.html", study, stamp),
-        "pdf": lambda: write_zones_sheet(folder / "zones.pdf", study, stamp),
+        "html": lambda: write_zones_page(folder / "zones.html", study, marks),
+        "pdf": lambda: write_zones_sheet(folder / "zones.pdf", study, marks),
     }
     for done, name in enumerate(wanted):
         progress(f"writing zones.{name}", done / len(wanted))
         writers[name]()
-    text = json.dumps(zone_summary(study, stamp), ensure_ascii=False, allow_nan=False, indent=2)
+    content = zone_summary(study, marks)
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, indent=2)
     (folder / "zones_summary.json").write_text(text + "\n", encoding="utf-8")
     progress("writing zones", 1.0)
+    return content
 
 
 def _write_tables(folder: Path, study: ZoneStudy) -> None:
@@ -94,7 +108,7 @@ def _write_tables(folder: Path, study: ZoneStudy) -> None:
     write_permit_tables(folder, study)
 
 
-def zone_summary(study: ZoneStudy, stamp: Stamp) -> dict[str, Any]:
+def zone_summary(study: ZoneStudy, marks: Stamp) -> dict[str, Any]:
     """What came out, in short, for machines: counts, conditions, notes, cautions."""
     conditions = rows(study.tables["conditions"]) if "conditions" in study.tables else []
     by_rule = {
@@ -105,7 +119,7 @@ def zone_summary(study: ZoneStudy, stamp: Stamp) -> dict[str, Any]:
         for rule in ("avoid", "discourage")
     }
     return {
-        **stamp.as_dict(),
+        **marks.as_dict(),
         "zones": by_rule,
         "conditions": conditions,
         "conditions_hold": all(entry["yes"] for entry in conditions) if conditions else None,

@@ -17,7 +17,7 @@ from corridor.model.permit import Zone, ZoneStudy
 from corridor.permit.degrees import chosen_step, degrees_minutes, minute_decimals_for
 from corridor.publish.lines import polyline, positions
 from corridor.publish.palette import ROUTE, RULE_COLOURS, rule_colour
-from corridor.publish.zones_sheet_page import INK, POINT_MM, SOFT, Page
+from corridor.publish.zones_sheet_page import INK, POINT_MM, SOFT, Page, text_mm
 from corridor.routing.geodesy import from_wgs84, to_wgs84
 
 HATCHES = {"avoid": (1.0, 2.2, "solid"), "discourage": (-1.0, 3.2, (0, (1, 2)))}
@@ -234,6 +234,9 @@ def label_references(page: Page, axes: Axes, frame: Frame, study: ZoneStudy) -> 
         else:
             continue
         name = page.fitted(item.feature, 5.5, 60.0)
+        _, south, east, north = frame.bounds_m
+        easting = min(easting, east - (text_mm(name, 5.5) + 1.0) * mm)  # all of it on the map
+        northing = min(max(northing, south + 1.0 * mm), north - 2.5 * mm)
         style: dict[str, Any] = {
             "color": rule_colour(item.rule),
             "style": "italic",

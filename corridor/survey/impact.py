@@ -70,6 +70,8 @@ class Comparison:
     spans : tuple of mapping
         `change` is "appeared", "gone", "grown", "shrunk" or "same".
     depth_changed_km : ranges whose depth along the line differs
+    before, after : Assessment
+        The two themselves: profiles, spans, checks, ...
     """
 
     rules: tuple[Mapping[str, Any], ...]
@@ -77,6 +79,8 @@ class Comparison:
     spans: tuple[Mapping[str, Any], ...]
     depth_changed_km: Ranges
     largest_depth_change_m: float
+    before: Assessment
+    after: Assessment
 
     @property
     def now_broken(self) -> tuple[Mapping[str, Any], ...]:
@@ -96,6 +100,8 @@ def compare_assessments(old: Assessment, new: Assessment) -> Comparison:
         spans=_spans(old.spans, new.spans),
         depth_changed_km=ranges,
         largest_depth_change_m=largest,
+        before=old,
+        after=new,
     )
 
 

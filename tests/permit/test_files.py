@@ -27,6 +27,7 @@ from corridor.publish.zones_kml import write_zones_kml
 from corridor.publish.zones_rows import bounding_box, outline_degrees
 from corridor.publish.zones_set import FORMATS, publish_zones
 
+from ..publish.synthetic import make_project
 from .synthetic import CRS, HOSTILE, RULES, STAMP, hostile_study, make_layer, sample_study
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -194,34 +195,45 @@ def test_csv_holds_no_formula(tmp_path):
     assert json.loads(rows[0]["attributes"])["remark"] == HOSTILE[0]
 
 
-def test_set_appears_as_a_whole(study, tmp_path):
-    names = publish_zones(study, STAMP, tmp_path / "out")
+@pytest.fixture
+def project(tmp_path):
+    return make_project(tmp_path)
+
+
+def files_of(folder):
+    return [path.name for path in folder.iterdir()]
+
+
+def test_set_appears_as_a_whole(study, project, tmp_path):
+    summary = publish_zones(study, project, tmp_path / "out")
+    names = files_of(tmp_path / "out")
     for name in FORMATS:
         assert f"zones.{name}" in names
     assert {"zones_list.csv", "zones_summary.json", "permit_conditions.csv"} <= set(names)
-    summary = json.loads((tmp_path / "out" / "zones_summary.json").read_text(encoding="utf-8"))
+    assert summary == json.loads((tmp_path / "out" / "zones_summary.json").read_text(encoding="utf-8"))
     assert summary["zones"]["avoid"] == {"zones": 7, "in_force": 7}
     assert summary["zones"]["discourage"] == {"zones": 1, "in_force": 0}
     assert summary["conditions_hold"] is False and summary["cautions"]
-    only = publish_zones(study, STAMP, tmp_path / "out", ["csv"])
+    publish_zones(study, project, tmp_path / "out", formats=["csv"])
+    only = files_of(tmp_path / "out")
     assert "zones.pdf" not in only and "zones.csv" in only
     assert (tmp_path / "out.previous" / "zones.pdf").is_file()
 
 
-def test_set_refuses_what_it_must(study, tmp_path):
+def test_set_refuses_what_it_must(study, project, tmp_path):
     with pytest.raises(SettingError, match="format must be one of"):
-        publish_zones(study, STAMP, tmp_path / "out", ["dwg"])
+        publish_zones(study, project, tmp_path / "out", formats=["dwg"])
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "thesis.txt").write_text("not yours")
     with pytest.raises(InputError, match="did not write"):
-        publish_zones(study, STAMP, tmp_path / "mine")
+        publish_zones(study, project, tmp_path / "mine")
     assert (tmp_path / "mine" / "thesis.txt").read_text() == "not yours"
 
 
-def test_without_a_line_there_are_zones_and_no_tables(tmp_path):
+def test_without_a_line_there_are_zones_and_no_tables(project, tmp_path):
     study = replace(sample_study(), alignment=None, corridor=None, tables={})
-    names = publish_zones(study, STAMP, tmp_path / "out", ["geojson", "gpkg", "kml", "csv", "html"])
-    assert not any(name.startswith("permit_") for name in names)
+    publish_zones(study, project, tmp_path / "out", formats=["geojson", "gpkg", "kml", "csv", "html"])
+    assert not any(name.startswith("permit_") for name in files_of(tmp_path / "out"))
 
 
 def test_bounding_box():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import matplotlib
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import shapely
 from matplotlib.text import Text
 
+from corridor.model.permit import Reference
 from corridor.publish.zones_sheet import map_page, sheet_frame, write_zones_sheet
 from corridor.publish.zones_sheet_map import (
     Frame,
@@ -86,6 +88,31 @@ def test_everything_near_the_line_is_on_the_map(study):
     frame = sheet_frame(study)
     assert frame.box.covers(study.corridor)
     assert all(frame.box.covers(zone.outline) for zone in study.zones)
+
+
+def test_names_of_assets_stay_on_the_map(study):
+    frame = sheet_frame(study)
+    west, south, east, north = frame.bounds_m
+    edges = {
+        "An asset that leaves by the east (invented)": [
+            (east - 900.0, south + 9e3),
+            (east + 9e3, south + 9e3),
+        ],
+        "An asset along the north (invented)": [(west + 3e3, north - 10.0), (east, north - 10.0)],
+        "An asset along the south (invented)": [(west + 3e3, south + 10.0), (east, south + 10.0)],
+    }
+    assets = tuple(
+        Reference("cables", name, "cross", shapely.LineString(line), "", {}) for name, line in edges.items()
+    )
+    page, _ = made(replace(study, references=assets))
+    main = page.figure.axes[1]
+    page.figure.set_dpi(600)  # letters as wide as in print: at few pixels they are rounded
+    page.figure.canvas.draw()
+    shown = main.get_window_extent()
+    for name in edges:
+        box = next(item for item in main.texts if item.get_text() == name).get_window_extent()
+        assert shown.x0 <= box.x0 and box.x1 <= shown.x1, name
+        assert shown.y0 <= box.y0 and box.y1 <= shown.y1, name
 
 
 @pytest.mark.parametrize(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -75,6 +77,8 @@ class Watched:
             "console", lambda message: self.faults.append(message.text) if message.type == "error" else None
         )
         self.page.on("dialog", lambda dialog: (self.faults.append(dialog.message), dialog.dismiss()))
+        self.session = context.new_cdp_session(self.page)
+        self.session.send("Performance.enable", {"timeDomain": "threadTicks"})
         self.page.goto(file.as_uri())
         self.page.wait_for_selector("html[data-ready=yes]", state="attached")
 
@@ -82,9 +86,30 @@ class Watched:
         if not request.url.startswith(("file:", "data:", "blob:")):
             self.requests.append(request.url)
 
+    def processor_s(self) -> float:
+        """Processor time of the page's main thread so far (DevTools protocol, Performance.getMetrics)."""
+        metrics = self.session.send("Performance.getMetrics")["metrics"]
+        return next(metric["value"] for metric in metrics if metric["name"] == "ThreadTime")
+
     def settle(self) -> None:
         """Wait until the map has followed and everything is drawn."""
         self.page.wait_for_timeout(250)
         self.page.evaluate(
             "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
         )
+
+
+def contrast(page, name: str) -> float:
+    """Contrast ratio of an element's text (WCAG 2.1, relative luminance)."""
+    colours = page.evaluate(
+        "(name) => { let e = document.querySelector(name); const ink = getComputedStyle(e).color;"
+        " while (e && getComputedStyle(e).backgroundColor === 'rgba(0, 0, 0, 0)') e = e.parentElement;"
+        " return [ink, getComputedStyle(e).backgroundColor]; }",
+        name,
+    )
+    lights = []
+    for colour in colours:
+        rgb = np.array([float(v) for v in re.findall(r"[\d.]+", colour)[:3]]) / 255.0
+        linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+        lights.append(float(linear @ [0.2126, 0.7152, 0.0722]))
+    return (max(lights) + 0.05) / (min(lights) + 0.05)

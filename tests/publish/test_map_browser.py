@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,8 +18,8 @@ from corridor.publish.provenance import stamp
 from corridor.publish.summary import summary
 from corridor.publish.tables import write_csv
 
-from .browser import Watched, chromium
-from .synthetic import CRS, HOSTILE, make_study
+from .browser import Watched, chromium, contrast
+from .synthetic import CRS, HOSTILE, make_assessment, make_study
 
 pytestmark = pytest.mark.browser
 
@@ -287,6 +288,52 @@ def test_lines_are_switchable(watched: Watched) -> None:
     assert page.evaluate("() => Corridor.parts.profile.cursor") > 3.0
 
 
+def test_figures_and_checks_are_those_of_the_line_shown(browser, tmp_path: Path) -> None:
+    study = make_study(tmp_path)
+    line = study.others["option 2"]
+    known = make_assessment(study.project, line)
+    held = next(check for check in known.checks if check.ok)
+    known = replace(known, checks=(replace(held, worst=1567.25),), cost_m=12345.5)
+    write_map(tmp_path / "two.html", study, stamp(study.project), {"option 2": known}, "Option A")
+    watched = Watched(browser, tmp_path / "two.html")
+    page = watched.page
+    assert page.locator("#subtitle").inner_text().startswith("Option A")
+    assert "check broken" in page.locator("#status").inner_text()
+    assert page.locator(".keys .swatch.line").count() == 2 and page.locator(".keys .dashed").count() == 1
+    page.select_option("#line", "1")
+    watched.settle()
+    page.locator("summary", has_text="Figures").click()
+    told = page.locator(".panel").inner_text()
+    assert "12\u202f345.5 m" in told and "1567.25" in told and "6.8123" not in told
+    assert same(re.search(r"([\d.]+) km", page.locator("#subtitle").inner_text())[1], known.length_m / 1000.0)
+    assert "all checks hold" in page.locator("#status").inner_text()
+    assert watched.faults == []
+    page.context.close()
+
+
+@pytest.mark.parametrize(("width", "height"), [(1400, 900), (768, 1024)])
+def test_no_figure_is_broken_over_two_lines(browser, made: Path, width: int, height: int) -> None:
+    watched = Watched(browser, made / "map.html", width, height)
+    page = watched.page
+    if not page.locator(".panel").is_visible():
+        page.click("#tool-panel")
+    heights = page.evaluate(
+        """() => [...document.querySelectorAll(".checks td:not(:first-child)")].map((cell) => {
+            const range = document.createRange();
+            range.selectNodeContents(cell);
+            return range.getClientRects().length;
+        })"""
+    )
+    assert len(heights) >= 12 and max(heights) == 1
+    assert page.evaluate(
+        "() => { const p = document.getElementById('panel'); return p.scrollWidth <= p.clientWidth; }"
+    )
+    go(watched, "Cable one")  # the whole of a crossing's figures, with no scrolling
+    box = page.locator(".leaflet-popup-content").last
+    assert box.evaluate("(e) => e.scrollHeight <= e.clientHeight + 1")
+    page.context.close()
+
+
 def test_measure_gives_grid_metres_and_bearing(watched: Watched) -> None:
     page = watched.page
     frame = page.locator("#map_corridor").bounding_box()
@@ -378,29 +425,35 @@ def test_nothing_overlaps_or_is_clipped_at_two_sizes(
     assert watched.requests == [] and watched.faults == []
 
 
-def contrast(page, name: str) -> float:
-    """Contrast ratio of an element's text (WCAG 2.1, relative luminance)."""
-    colours = page.evaluate(
-        "(name) => { let e = document.querySelector(name); const ink = getComputedStyle(e).color;"
-        " while (e && getComputedStyle(e).backgroundColor === 'rgba(0, 0, 0, 0)') e = e.parentElement;"
-        " return [ink, getComputedStyle(e).backgroundColor]; }",
-        name,
-    )
-    lights = []
-    for colour in colours:
-        rgb = np.array([float(v) for v in re.findall(r"[\d.]+", colour)[:3]]) / 255.0
-        linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
-        lights.append(float(linear @ [0.2126, 0.7152, 0.0722]))
-    return (max(lights) + 0.05) / (min(lights) + 0.05)
-
-
-def test_the_page_prints_with_map_profile_and_lists(watched: Watched, tmp_path: Path) -> None:
+def test_no_label_lies_on_the_mark_of_another_point(watched: Watched) -> None:
     page = watched.page
-    page.evaluate("() => Corridor.forPrint(true)")
-    page.emulate_media(media="print")
-    assert not page.locator(".tools").is_visible() and not page.locator("#where").is_visible()
+    # As if the first bend lay close behind START, to the north-east: where the label of START goes first.
+    page.evaluate(
+        """() => {
+            const { map, route } = Corridor.parts;
+            const held = route.pointAt.bind(route);
+            const start = map.latLngToContainerPoint(held(0));
+            route.pointAt = (i) => {
+                if (i !== 1) return held(i);
+                const { lat, lng } = map.containerPointToLatLng(start.add([24, -15]));
+                return [lat, lng];
+            };
+            route.refresh();
+        }"""
+    )
     frame = page.locator("#map_corridor").bounding_box()
-    chart = page.locator("#chart").bounding_box()
-    panel = page.locator("#panel").bounding_box()
-    assert frame["y"] + frame["height"] <= chart["y"] and chart["y"] + chart["height"] <= panel["y"] + 1
-    assert page.locator("#caution").is_visible()
+    marks = page.evaluate(
+        """() => [0, 1, 2, 3].map((i) => {
+            const { map, route } = Corridor.parts;
+            const at = map.latLngToContainerPoint(route.pointAt(i));
+            return [at.x, at.y];
+        })"""
+    )
+    labels = page.locator(".label .ip").all()
+    assert labels
+    for label in labels:
+        box = label.bounding_box()
+        left, top = box["x"] - frame["x"], box["y"] - frame["y"]
+        for x, y in marks:
+            inside = left < x < left + box["width"] and top < y < top + box["height"]
+            assert not inside, label.inner_text()

@@ -50,6 +50,15 @@ def test_classes_stay_apart_for_colour_blind_eyes(sight: str, colours: tuple[str
 
 
 @pytest.mark.parametrize("sight", SIGHT)
+def test_routes_stay_apart_from_each_other_and_from_drawn_lines(sight: str) -> None:
+    routes = (palette.ROUTE, *palette.OTHER_ROUTES)
+    lines = (palette.RULE_COLOURS["cross"], palette.RULE_COLOURS["stay_within"])
+    pairs = [*itertools.combinations(routes, 2), *itertools.product(routes, lines)]
+    for one, other in pairs:
+        assert deltaE_ciede2000(lab(one, sight), lab(other, sight)) > 10.0, (one, other)
+
+
+@pytest.mark.parametrize("sight", SIGHT)
 def test_the_depth_ramp_only_darkens(sight: str) -> None:
     lightness = [lab(colour, sight)[0] for colour in palette.DEPTH_RAMP]
     assert np.diff(lightness).max() < -5.0

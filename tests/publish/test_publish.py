@@ -15,6 +15,7 @@ import pyogrio
 import pytest
 import shapely
 
+import corridor.publish.publish as publish_module
 from corridor.errors import InputError
 from corridor.publish.map import island, page
 from corridor.publish.provenance import stamp
@@ -25,7 +26,8 @@ from .synthetic import HOSTILE, make_study
 FILES = {
     "alignment.csv", "setting_out.csv", "chainage.csv", "chainage.geojson", "profile.csv", "crossings.csv",
     "crossings.geojson", "spans.csv", "spans.geojson", "proximity.csv", "cost_by_kp.csv", "route.geojson",
-    "route.gpkg", "route.kml", "route.dxf", "listings.xlsx", "map.html", "summary.json", ".corridor-set",
+    "route.gpkg", "route.kml", "route.dxf", "listings.xlsx", "map.html", "report.html",
+    "quantities.csv", "summary.json", ".corridor-set",
 }  # fmt: skip
 
 
@@ -92,6 +94,23 @@ def test_every_kind_of_file_says_where_it_comes_from(published) -> None:
     book = openpyxl.load_workbook(one / "listings.xlsx")
     assert {row[0].value: row[1].value for row in book["Provenance"]}["time"] == time
     assert digest in (one / "route.dxf").read_text(encoding="utf-8")
+
+
+def test_the_report_repeats_the_command(tmp_path: Path) -> None:
+    publish_study(make_study(tmp_path), tmp_path / "out", command="corridor route <b>my</b>.toml")
+    text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "corridor route &lt;b&gt;my&lt;/b&gt;.toml" in text
+
+
+def test_no_publisher_uses_the_private_names_of_another() -> None:
+    folder = Path(publish_module.__file__).parent
+    taken = {
+        file.name: names
+        for file in folder.glob("*.py")
+        for block in re.findall(r"^from corridor\S* import (\([^)]*\)|.*)$", file.read_text("utf-8"), re.M)
+        if (names := re.findall(r"\b_(?!environment)\w+", block))
+    }
+    assert taken == {}
 
 
 def test_a_sample_sized_map_stays_small(published) -> None:

@@ -102,7 +102,7 @@
       }
       shapes.forEach((parts, i) => {
         for (const object of drawn(parts, style, SHAPES[layer.rule] || "dot")) {
-          object.bindPopup(() => popup(layer, i), { maxWidth: 340, maxHeight: 320 });
+          object.bindPopup(() => popup(layer, i), { maxWidth: 340, maxHeight: 400 });
           object.bindTooltip(() => Corridor.make("span", "", Corridor.short(layer.names[i])), { sticky: true });
           group.addLayer(object);
         }

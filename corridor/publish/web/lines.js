@@ -7,6 +7,7 @@
       const count = packed.count;
       this.name = packed.name;
       this.assessed = packed.assessed;
+      this.summary = packed.summary || null; // of a further line; the page's own summary is the first line's
       this.limits = packed.limits;
       this.discouraged = packed.discouraged;
       this.kp = figures(packed.kp_km, count);

@@ -25,7 +25,7 @@
   const layers = new Corridor.Layers(map, Corridor.island("layers"), look, near);
   const route = new Corridor.Route(map, lines, look);
   const profile = new Corridor.Profile(byId("chart"), look);
-  const panel = new Corridor.Panel(byId("panel"), summary, layers, seabed, look);
+  const panel = new Corridor.Panel(byId("panel"), summary, layers, seabed, look, route);
   const measure = new Corridor.Measure(map, lattice);
   Corridor.parts = { map, lines, lattice, route, profile, measure, summary };
 
@@ -33,10 +33,6 @@
     document.title = summary.project + ", revision " + summary.revision;
     byId("title").textContent = Corridor.short(summary.project, 80);
     byId("title").title = Corridor.short(summary.project, 300);
-    byId("subtitle").textContent = "Revision " + Corridor.short(summary.revision, 20) + " \u00b7 " + fixed(summary.length_m / 1000, 3) + " km \u00b7 " + summary.bends + " bends";
-    const broken = summary.checks.filter((check) => !check.ok).length;
-    byId("status").textContent = broken ? "\u2717 " + broken + (broken > 1 ? " checks broken" : " check broken") : "\u2713 all checks hold";
-    byId("status").classList.toggle("bad", broken > 0);
     byId("caution").textContent = summary.cautions[0];
     lines.forEach((line, i) => {
       const option = make("option", "", Corridor.short(line.name, 40));
@@ -46,12 +42,24 @@
     byId("line-pick").hidden = lines.length < 2;
   }
 
+  /** Length, bends and checks of the line shown, which is not always the first. */
+  function told(line) {
+    const name = lines.length > 1 ? Corridor.short(line.name, 30) : "Revision " + Corridor.short(summary.revision, 20);
+    const bends = line.points.rows - 2;
+    byId("subtitle").textContent = name + " \u00b7 " + fixed(line.length, 3) + " km \u00b7 " + bends + (bends === 1 ? " bend" : " bends");
+    const broken = (line.summary || summary).checks.filter((check) => !check.ok).length;
+    const verdict = broken ? "\u2717 " + broken + (broken > 1 ? " checks broken" : " check broken") : "\u2713 all checks hold";
+    byId("status").textContent = line.assessed ? verdict : "not assessed";
+    byId("status").classList.toggle("bad", !line.assessed || broken > 0);
+  }
+
   function choose(index) {
     const [from, to] = profile.line ? profile.range : [0, Infinity];
     route.choose(index);
     profile.use(route.line, route.colour(index));
     if (Number.isFinite(to)) profile.setRange(from, to);
     panel.build(route.line);
+    told(route.line);
     byId("line").value = String(index);
     byId("jump-list").replaceChildren(...Corridor.proposals(route.line));
     chartKey(route.line);

@@ -96,9 +96,11 @@
   }
 
   Corridor.Panel = class {
-    constructor(holder, summary, layers, seabed, look) {
+    constructor(holder, summary, layers, seabed, look, route) {
       this.holder = holder;
       this.summary = summary;
+      this.told = summary; // the figures of the line shown
+      this.route = route;
       this.layers = layers;
       this.seabed = seabed;
       this.look = look;
@@ -106,6 +108,7 @@
     }
 
     build(line) {
+      this.told = line.summary || this.summary;
       this.holder.replaceChildren();
       this.lists = {};
       this.section("Cautions", this.cautions(), true);
@@ -122,8 +125,8 @@
       this.list("Spans", line.spans, "kp_start_km", (s, i) => [
         s.text("kp_start_km", i, 3), "span " + s.text("span", i), fixed(s.at("length_m", i), 1) + " m", s.text("verdict", i),
       ], "span");
-      this.section("Not assessed", bullets(this.summary.not_assessed), false);
-      this.section("Remarks", bullets([...this.summary.warnings, ...this.summary.notes]), false);
+      this.section("Not assessed", bullets(this.told.not_assessed), false);
+      this.section("Remarks", bullets([...this.told.warnings, ...this.told.notes]), false);
       this.section("Where this comes from", this.sources(), false);
     }
 
@@ -173,8 +176,9 @@
     keys(line) {
       const box = make("div", "keys");
       const add = (colour, shape, words) => box.append(make("span", "entry", null, swatch(colour, shape), make("span", "", words)));
-      add(this.look.route, "line", "line");
-      add(this.look.route, "hollow", "IP");
+      const { lines } = this.route;
+      lines.forEach((one, i) => add(this.route.colour(i), i ? "line dashed" : "line", lines.length > 1 ? Corridor.short(one.name, 30) : "line"));
+      add(this.route.colour(this.route.current), "hollow", "IP");
       if (line.crossings && line.crossings.rows) add(this.look.rules.cross, "square", "crossing");
       if (line.spans) {
         const found = new Map();
@@ -187,7 +191,7 @@
     }
 
     figures() {
-      const s = this.summary;
+      const s = this.told;
       const m = (value, places = 1) => (value === null ? null : fixed(value, places) + " m");
       return facts([
         ["Length on the grid", m(s.length_m, 3)],
@@ -206,13 +210,13 @@
     }
 
     broken() {
-      return this.summary.checks.filter((check) => !check.ok).length;
+      return this.told.checks.filter((check) => !check.ok).length;
     }
 
     checks() {
-      const table = make("table", "list", null);
+      const table = make("table", "list checks", null);
       table.append(row("th", ["Rule", "Limit", "Worst", "KP", ""]));
-      for (const check of this.summary.checks) {
+      for (const check of this.told.checks) {
         const cells = [
           ruleName(check.rule) + (check.layer ? ": " + Corridor.short(check.layer, 24) : ""),
           trimmed(check.limit), trimmed(check.worst), fixed(check.kp_km, 3), check.ok ? "\u2713" : "\u2717",

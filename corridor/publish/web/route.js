@@ -111,7 +111,7 @@
         const chain = line.between(block.from, Math.max(block.to, block.from + apart));
         const mark = L.polyline(chain, { color: colour, weight: 8, opacity: 0.95, lineCap: "butt" });
         if (block.rows.length === 1) {
-          mark.bindPopup(() => Corridor.spanPopup(line, block.rows[0]), { maxWidth: 340, maxHeight: 320 });
+          mark.bindPopup(() => Corridor.spanPopup(line, block.rows[0]), { maxWidth: 340, maxHeight: 400 });
           this.spanMarks.set(block.rows[0], mark);
         } else {
           mark.bindTooltip(() => Corridor.make("span", "", block.rows.length + " spans; click to look closer"), { sticky: true });
@@ -130,7 +130,7 @@
           shape: "square", radius: 7, color: ok ? "#ffffff" : this.look.verdicts.bad, weight: ok ? 2 : 3.5,
           fillColor: this.look.rules.cross, fillOpacity: 1,
         });
-        mark.bindPopup(() => Corridor.crossingPopup(this.line, i), { maxWidth: 340, maxHeight: 320 });
+        mark.bindPopup(() => Corridor.crossingPopup(this.line, i), { maxWidth: 340, maxHeight: 400 });
         mark.addTo(this.drawn);
         this.crossingMarks.set(i, mark);
       }
@@ -155,7 +155,7 @@
           shape: end ? "dot" : "diamond", radius: end ? 6 : 5, color: this.colour(this.current), weight: 2,
           fillColor: "#ffffff", fillOpacity: 1,
         });
-        mark.bindPopup(() => Corridor.pointPopup(this.line, i), { maxWidth: 340, maxHeight: 320 });
+        mark.bindPopup(() => Corridor.pointPopup(this.line, i), { maxWidth: 340, maxHeight: 400 });
         mark.addTo(this.points);
       }
     }
@@ -191,6 +191,12 @@
       const bounds = this.map.getBounds();
       const inner = [];
       for (let i = 1; i < points.rows - 1; i++) if (bounds.contains(this.pointAt(i))) inner.push(i);
+      // No label on another point's mark: it would be read as that point's name.
+      const few = inner.length > 25 ? [] : inner;
+      for (const i of [0, ...few, points.rows - 1]) {
+        const at = this.map.latLngToContainerPoint(this.pointAt(i));
+        taken.push([at.x - 6, at.y - 6, at.x + 6, at.y + 6]);
+      }
       const ips = (rows) => rows.forEach((i) => place(this.pointAt(i), points.text("point", i), "ip"));
       ips([0, points.rows - 1]);
       if (inner.length > 25) this.labelKps(place);

@@ -88,17 +88,20 @@
     const mark = (row) => (row.verdict === "now broken" || row.verdict === "still broken" ? "bad" : "");
     const same = (row) => row.verdict === "ok" && row.old_worst === row.new_worst;
     const quiet = survey.line.rules.filter(same);
-    place.append(
-      table(survey.line.rules.filter((row) => !same(row)), [
-        ["Rule", (r) => (r.layer ? r.rule + " (" + r.layer + ")" : r.rule), plain],
-        ["Limit", "limit", fixed(2)],
-        ["Before", "old_worst", fixed(2)],
-        ["After", "new_worst", fixed(2)],
-        ["KP", "kp_km", fixed(3)],
-        ["", "verdict", plain, mark],
-      ]),
-    );
-    place.append(make("p", "quiet", quiet.length + " other rules hold, with the same figures as before."));
+    const changed = survey.line.rules.filter((row) => !same(row));
+    if (changed.length) {
+      place.append(
+        table(changed, [
+          ["Rule", (r) => (r.layer ? r.rule + " (" + r.layer + ")" : r.rule), plain],
+          ["Limit", "limit", fixed(2)],
+          ["Before", "old_worst", fixed(2)],
+          ["After", "new_worst", fixed(2)],
+          ["KP", "kp_km", fixed(3)],
+          ["", "verdict", plain, mark],
+        ]),
+      );
+    }
+    place.append(make("p", "quiet", quiet.length + (changed.length ? " other" : "") + " rules hold, with the same figures as before."));
     const labels = {
       length_m: "Length, m",
       cost_m: "Cost, equivalent m",
@@ -146,16 +149,16 @@
         ["Name", "name", plain],
         ["Kind", "kind", plain],
         ["Status", "status", plain, mark],
-        ["Known as", "known_as", plain],
-        ["KP", "kp_km", fixed(3)],
-        ["Off the line, m", "offset_m", signed(1)],
-        ["Easting", "easting_m", fixed(1)],
-        ["Northing", "northing_m", fixed(1)],
-        ["Length, m", "length_m", fixed(1)],
-        ["Width, m", "width_m", fixed(1)],
         ["Height, m", "height_m", fixed(2)],
         ["\u00b1 (95 %)", "height_uncertainty_m", fixed(2)],
+        ["KP", "kp_km", fixed(3)],
+        ["Off the line, m", "offset_m", signed(1)],
+        ["Length, m", "length_m", fixed(1)],
+        ["Width, m", "width_m", fixed(1)],
         ["Depth over it, m", "least_depth_m", fixed(2)],
+        ["Easting", "easting_m", fixed(1)],
+        ["Northing", "northing_m", fixed(1)],
+        ["Known as", "known_as", plain],
         ["Soundings", "soundings", fixed(0)],
       ]),
     );

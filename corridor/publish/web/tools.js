@@ -126,31 +126,33 @@
     Corridor.emit("theme", name);
   };
 
-  /** Printing: everything open, map and chart drawn at the size they have on paper before the browser takes the page. */
+  /**
+   * Printing: everything open, map and chart drawn at the size they have on paper before the browser takes the
+   * page. The browser does not wait for anything once it has said that it prints (its own menu and Ctrl+P say
+   * no more than that), so all of this happens at once, without a frame in between. Paper is light and fine
+   * whatever the screen is.
+   */
   Corridor.printing = function ({ panel, resized, refit, redraw }) {
-    const frame = () => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
-    Corridor.forPrint = async function (wanted) {
+    const root = document.documentElement.dataset;
+    const fine = L.Browser.retina;
+    Corridor.forPrint = function (wanted) {
+      if (document.body.classList.contains("for-print") === wanted) return;
       document.body.classList.toggle("for-print", wanted);
-      await frame();
-      resized();
-      if (wanted) refit();
-      redraw();
-      await frame();
-    };
-    Corridor.print = async function () {
-      await Corridor.forPrint(true);
-      window.print();
-    };
-    window.addEventListener("beforeprint", () => {
+      if (wanted) root.screenTheme = root.theme;
+      root.theme = wanted ? "light" : root.screenTheme;
+      L.Browser.retina = wanted || fine;
       for (const box of panel.children) {
-        box.dataset.was = String(box.open);
-        box.open = true;
+        if (wanted) box.dataset.was = String(box.open);
+        box.open = wanted || box.dataset.was === "true";
       }
-    });
-    window.addEventListener("afterprint", () => {
-      for (const box of panel.children) box.open = box.dataset.was === "true";
-      Corridor.forPrint(false);
-    });
+      resized();
+      refit();
+      refit(); // marks that the first has brought into view
+      redraw();
+    };
+    Corridor.print = () => window.print();
+    window.addEventListener("beforeprint", () => Corridor.forPrint(true));
+    window.addEventListener("afterprint", () => Corridor.forPrint(false));
   };
 
   /** Drag or arrow keys on the bar between map and profile change the profile's height. */

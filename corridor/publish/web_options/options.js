@@ -68,7 +68,7 @@
       const figures = data.options.map((option) => option[key]).filter(known);
       const best = least && new Set(figures).size > 1 ? Math.min(...figures) : null;
       for (const option of data.options) {
-        const marks = [write === words ? "text" : "", option[key] === best && best !== null ? "best" : ""];
+        const marks = [write === words && known(option[key]) ? "text" : "", option[key] === best && best !== null ? "best" : ""];
         if (option.dominated_by) marks.push("dominated");
         line.append(make("td", marks.join(" ").trim(), write(option[key])));
       }
