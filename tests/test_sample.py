@@ -9,6 +9,7 @@ scipy.ndimage, distances and angles with shapely.
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -21,6 +22,7 @@ from scipy import ndimage
 from scipy.interpolate import BSpline
 from shapely.ops import unary_union
 
+import corridor
 from corridor.errors import InputError
 from corridor.model.grid import Grid
 from corridor.sample import layout, obstructions, surveys, write_sample
@@ -362,8 +364,12 @@ def test_a_line_by_hand_crosses_a_pipeline_and_two_cables_fairly(by_hand):
         assert crossed >= least, name
 
 
-def test_new_wreck_lies_on_the_line_about_two_thirds_along(by_hand):
-    line = shapely.LineString(by_hand[0])
+def test_the_approved_line_keeps_every_rule_until_the_new_wreck():
+    """The wreck lies two thirds along it; without it every rule is kept (the assessment's own checks)."""
+    project = corridor.read_project(COMMITTED / "project.toml")
+    approved = corridor.read_alignment(COMMITTED / "approved_line.csv", project.crs)
+    assert corridor.assess_line(replace(project, pipe=None), approved).assessment.ok
+    line = shapely.LineString(corridor.densify(approved))
     wreck = gpd.read_file(COMMITTED / "new_wreck.geojson").to_crs(PROJECT["project"]["crs"])
     assert wreck.geometry[0].distance(line) < wreck["standoff_m"][0] / 3
     assert 0.6 < line.project(wreck.geometry[0]) / line.length < 0.73

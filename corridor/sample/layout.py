@@ -76,8 +76,19 @@ WRECKS = (
     ("Unnamed barge", 1985, 30.0, 30.10, 6.20),
     ("Brass Whisk", 1919, 50.0, 22.60, 13.30),
 )
-# Found after the surveys, on the line about two thirds of its way: x, y (km), standoff (m).
-NEW_WRECK = ("Spare Kettle", 21.85, 10.38, 120.0)
+# The line that was approved on this ground: easting, northing, radius (m); START and END have none.
+APPROVED_LINE = (
+    (402000.0, 8261000.0, None),
+    (402635.0726, 8261231.1475, 1500.0),
+    (406392.8722, 8263705.8842, 7863.1018),
+    (410461.5943, 8265496.9198, 11174.7056),
+    (414265.6818, 8267863.3042, 1500.0),
+    (423533.8368, 8268248.3697, 12171.0675),
+    (431500.0, 8270500.0, None),
+)
+
+# Found after the surveys, on the approved line about two thirds of its way: x, y (km), standoff (m).
+NEW_WRECK = ("Spare Kettle", 21.87, 10.195, 120.0)
 
 # Where the regional survey has no data: x, y, half-length, half-width (km), bearing.
 HOLES = ((12.2, 13.9, 0.50, 0.22, 70.0), (29.2, 4.1, 0.35, 0.30, 20.0))

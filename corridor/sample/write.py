@@ -83,7 +83,7 @@ def write_sample(folder: Path, *, overwrite: bool = False, progress: Progress = 
 
 def _refuse_existing(folder: Path) -> None:
     names = ["project.toml", "seabed_regional.tif", "obstructions.gpkg", layout.block_file(1)]
-    names += ["protected_reef.geojson", "new_wreck.geojson", "platform_zone.shp", "new_survey.laz"]
+    names += ["protected_reef.geojson", "new_wreck.geojson", "platform_zone.shp", "new_survey.laz", "approved_line.csv"]
     taken = [name for name in names if (folder / name).exists()]
     if taken:
         raise InputError(
@@ -99,7 +99,18 @@ def _write_all(folder: Path, progress: Progress) -> None:
         _write_raster(make(), folder)
     _write_layers(folder)
     write_new_survey(folder)
+    _write_approved_line(folder / "approved_line.csv")
     (folder / "project.toml").write_text(project_text(), encoding="utf-8", newline="\n")
+
+
+def _write_approved_line(path: Path) -> None:
+    """The line approved on this ground, as an alignment."""
+    last = len(layout.APPROVED_LINE) - 1
+    lines = ["point,easting_m,northing_m,radius_m"]
+    for number, (easting, northing, radius) in enumerate(layout.APPROVED_LINE):
+        name = {0: "START", last: "END"}.get(number, f"IP{number}")
+        lines.append(f"{name},{easting:.4f},{northing:.4f},{'' if radius is None else f'{radius:.4f}'}")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
 def _write_raster(survey: surveys.Survey, folder: Path) -> None:
