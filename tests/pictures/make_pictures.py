@@ -1,4 +1,4 @@
-"""The README's pictures, made from the sample: the map in a browser, and one alignment sheet.
+"""The README's pictures, made from the sample: the maps in a browser, and one alignment sheet.
 
 Run it after a change of how either looks, then look at what it wrote::
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import io
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -19,7 +20,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 import corridor
-from corridor.model.results import Study
+from corridor.model.results import Assessment, Study
 from corridor.publish.map import write_map
 from corridor.publish.provenance import stamp
 from corridor.publish.sheets import sheet, sheet_set
@@ -32,17 +33,23 @@ SHEET_AT_KM = 10.0
 """The sheet that holds this KP: sand waves, spans and a crossing are on it."""
 
 
-def map_picture(study: Study) -> Image.Image:
-    """The map as it opens, with a marker on the profile and on the line."""
+def map_picture(
+    study: Study, others: Mapping[str, Assessment] | None = None, place: str = ""
+) -> Image.Image:
+    """The map as it opens, or about a place of the line, with a marker on the profile and on the line."""
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
         page_file = Path(folder) / "map.html"
-        write_map(page_file, study, stamp(study.project))
+        write_map(page_file, study, stamp(study.project), others)
         browser = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
         )
         page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT}, color_scheme="light")
         page.goto(page_file.as_uri())
         page.wait_for_selector("html[data-ready=yes]", state="attached")
+        if place:
+            page.fill("#jump-to", place)
+            page.press("#jump-to", "Enter")
+            page.wait_for_timeout(800)
         box = page.locator("#chart").bounding_box()
         assert box is not None
         page.mouse.move(box["x"] + 0.56 * box["width"], box["y"] + 30)
@@ -62,9 +69,19 @@ def sheet_picture(study: Study) -> Image.Image:
     return Image.open(buffer).convert("RGB")
 
 
+def reroute_picture() -> Image.Image:
+    """The approved line and the one round the new wreck."""
+    project = corridor.read_project(SAMPLE)
+    approved = corridor.read_alignment(SAMPLE.with_name("approved_line.csv"), project.crs)
+    wreck = corridor.read_around(str(SAMPLE.with_name("new_wreck.geojson")), project.crs, None)
+    study, old, _ = corridor.rerouted_study(corridor.reroute(project, approved, wreck))
+    return map_picture(study, {"approved line": old}, "KP 21.5")
+
+
 def main() -> None:
     study = corridor.route(corridor.read_project(SAMPLE))
-    for name, picture in (("map", map_picture(study)), ("sheet", sheet_picture(study))):
+    pictures = {"map": map_picture(study), "sheet": sheet_picture(study), "reroute": reroute_picture()}
+    for name, picture in pictures.items():
         file = HERE / f"{name}.webp"
         picture.save(file, "WEBP", quality=82, method=6)
         print(f"{file.name}: {picture.width} x {picture.height}, {file.stat().st_size / 1000:.0f} kB")
