@@ -44,9 +44,8 @@ from corridor.workflow import SLOPE_MARGINS, in_force
 LEAST_M = 1.0
 """A price below this is none, equivalent m: the fit is not finer."""
 
-WINDOW_SHARE = 0.5
-WINDOW_RADII = 6.0
-"""A range is searched again within this share of its length, or this many radii, around it."""
+SPARE = 1.1
+"""Lines up to this many times as dear as the stretch are within the window that is searched."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,8 +146,8 @@ def why_here(
     """
     project = in_force(project)
     stretch, low, high, ends_included = _stretch(project, alignment, from_kp_km, to_kp_km)
-    window = _window(project, stretch, whole=from_kp_km is None and to_kp_km is None)
-    local = _local(project, stretch, ends_included)
+    local = _local(project, stretch)
+    window = _window(local, stretch)
     base = None
     for margin in SLOPE_MARGINS:
         base = _Case(local, cost_surface(local, grid=window, slope_margin=margin))
@@ -276,7 +275,7 @@ def _stretch(
     return line, low / 1000.0, high / 1000.0, low == 0.0 or high == total
 
 
-def _local(project: Project, stretch: Alignment, ends_included: bool) -> Project:
+def _local(project: Project, stretch: Alignment) -> Project:
     """The project between the ends of the stretch: inside the line, position and bearing are held."""
     bearing = np.degrees(bends(stretch).bearing_rad) % 360.0
     ends = []
@@ -292,14 +291,31 @@ def _local(project: Project, stretch: Alignment, ends_included: bool) -> Project
     return replace(project, start=ends[0], end=ends[1], via=(), rules=rules)
 
 
-def _window(project: Project, stretch: Alignment, whole: bool) -> Grid:
-    """The part of the search grid around a stretch."""
-    grid = search_grid(project.seabed, project.rules, project.start)
-    if whole:
-        return grid
-    points: NDArray = np.column_stack(grid.to_cells(stretch.easting_m, stretch.northing_m))
-    length = elements(stretch).total_m
-    margin = max(WINDOW_SHARE * length, WINDOW_RADII * project.rules.min_bend_radius_m) / grid.cell_m
+def _window(local: Project, stretch: Alignment) -> Grid:
+    """The part of the search grid in which every line lies that costs no more than the stretch, and a little.
+
+    A metre costs at least a metre: from one end over a place to the other is at
+    least the straight way, so that all such places lie in an ellipse.
+    """
+    grid = search_grid(local.seabed, local.rules, local.start)
+    near = _part(
+        grid, stretch.easting_m, stretch.northing_m, 3.0 + elements(stretch).total_m / grid.cell_m / 20.0
+    )
+    cost = sum(line_cost(stretch, cost_surface(local, grid=near), local.rules).values())
+    ends = np.array([[end.easting, end.northing] for end in (local.start, local.end)])
+    half = 0.5 * SPARE * cost
+    focal = 0.5 * float(np.hypot(*(ends[1] - ends[0])))
+    wide = math.sqrt(max(half**2 - focal**2, grid.cell_m**2))
+    along = (ends[1] - ends[0]) / max(2.0 * focal, 1e-9)
+    # Half the extent of an ellipse in each coordinate.
+    reach = np.hypot(half * along, wide * along[::-1])
+    corners = np.array([ends.mean(axis=0) - reach, ends.mean(axis=0) + reach])
+    return _part(grid, corners[:, 0], corners[:, 1], 2.0)
+
+
+def _part(grid: Grid, easting: NDArray, northing: NDArray, margin: float) -> Grid:
+    """The part of a grid that holds some positions, `margin` cells around them included."""
+    points = np.column_stack(grid.to_cells(easting, northing))
     left, above = np.maximum(np.floor(points.min(axis=0) - margin), 0).astype(int)
     right = min(int(points[:, 0].max() + margin) + 1, grid.cols)
     below = min(int(points[:, 1].max() + margin) + 1, grid.rows)

@@ -24,6 +24,7 @@ from corridor.routing.explain import explain_no_route
 from corridor.routing.fit import FitResult, fit
 from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
+from corridor.routing.starts import best_fit
 from corridor.routing.via_fit import fit_via
 from corridor.survey.impact import Comparison, compare_assessments
 from corridor.survey.study import LinePoints, sampled_alike, study_survey, with_survey
@@ -215,12 +216,13 @@ def find(
     nothing sound comes of that is a path with bends at their price searched.
     """
     rules, ends = project.rules, (project.start, project.end)
+    fitter = _fitted if project.via else _best_fitted
     loose = search(surface, replace(rules, bend_cost_m=0.0), *ends, project.via, progress=progress)
-    fitted = _fitted(project, loose.alignment, surface, progress)
+    fitted = fitter(project, loose.alignment, surface, progress)
     if fitted.feasible:
         return loose, fitted.alignment
     found = search(surface, rules, *ends, project.via, progress=progress)
-    fitted = _fitted(project, found.alignment, surface, progress)
+    fitted = fitter(project, found.alignment, surface, progress)
     if fitted.feasible and fitted.cost_m <= found.cost_m:
         return found, fitted.alignment
     return found, found.alignment
@@ -232,3 +234,7 @@ def _fitted(project: Project, path: Alignment, surface: CostSurface, progress: P
     if project.via:
         return fit_via(path, surface, project.rules, *ends, project.via, progress)
     return fit(path, surface, project.rules, *ends, progress=progress)
+
+
+def _best_fitted(project: Project, path: Alignment, surface: CostSurface, progress: Progress) -> FitResult:
+    return best_fit(path, surface, project.rules, project.start, project.end, progress=progress)

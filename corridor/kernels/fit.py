@@ -17,6 +17,7 @@ from numba import njit
 
 from corridor.kernels.assets import crosses
 from corridor.kernels.ground import Ground, rim_allows, rim_record
+from corridor.kernels.strip import strip_excess
 
 _SLACK = 1e-9
 _LIMIT_SLACK = 1.0 + 1e-7
@@ -26,9 +27,6 @@ MOST_TURN = 2.6
 ARC_CHORD = 0.5
 ARC_SAGITTA = 5e-4
 """Arcs are priced along chords that stray from them by this, or are this long, whichever is longer; cells."""
-
-STRIP_BLOCK = 8
-"""Cells along the side of a block of the strip's index."""
 
 
 class Course(NamedTuple):
@@ -68,7 +66,7 @@ class Course(NamedTuple):
     """Price of every cell's length of it that the line does not keep."""
     strip_first: np.ndarray
     strip_pieces: np.ndarray
-    """Pieces of the guide that can be nearest, block by block (:func:`strip_index`)."""
+    """Pieces of the guide that can be nearest, block by block (see :mod:`corridor.kernels.strip`)."""
 
 
 @njit(cache=True, inline="always")
@@ -142,53 +140,6 @@ def walk(ground, u, v, east, south, chord, stretch):
             border_v += further_v
         done = to
     return price, breach
-
-
-@njit(cache=True)
-def distance_to_piece(guide, i, u, v):
-    """Distance of a point from piece i of a polyline."""
-    a_u, a_v = guide[i]
-    d_u, d_v = guide[i + 1, 0] - a_u, guide[i + 1, 1] - a_v
-    size = d_u * d_u + d_v * d_v
-    t = 0.0 if size == 0.0 else min(1.0, max(0.0, ((u - a_u) * d_u + (v - a_v) * d_v) / size))
-    return math.hypot(u - a_u - t * d_u, v - a_v - t * d_v)
-
-
-@njit(cache=True)
-def strip_index(guide, rows, cols):
-    """Which pieces of the guide can be nearest to a point of each block of cells: (first, pieces)."""
-    across, down = -(-cols // STRIP_BLOCK), -(-rows // STRIP_BLOCK)
-    first = np.zeros(across * down + 1, dtype=np.int64)
-    pieces = np.empty(1024, dtype=np.int64)
-    count = 0
-    away = np.empty(max(len(guide) - 1, 0))
-    for block in range(across * down):
-        if len(guide):
-            u, v = (block % across + 0.5) * STRIP_BLOCK, (block // across + 0.5) * STRIP_BLOCK
-            for i in range(len(away)):
-                away[i] = distance_to_piece(guide, i, u, v)
-            # Twice from the block's centre to its corner.
-            reach = away.min() + 1.4143 * STRIP_BLOCK
-            for i in range(len(away)):
-                if away[i] <= reach:
-                    if count == len(pieces):
-                        pieces = np.concatenate((pieces, np.empty(count, dtype=np.int64)))
-                    pieces[count] = i
-                    count += 1
-        first[block + 1] = count
-    return first, pieces[:count]
-
-
-@njit(cache=True)
-def strip_excess(course, u, v):
-    """How far a point lies outside the strip around the guide (negative: inside), cells."""
-    across = -(-course.ground.cols // STRIP_BLOCK)
-    col = min(max(int(u), 0), course.ground.cols - 1) // STRIP_BLOCK
-    row = min(max(int(v), 0), course.ground.rows - 1) // STRIP_BLOCK
-    nearest = math.inf
-    for k in range(course.strip_first[row * across + col], course.strip_first[row * across + col + 1]):
-        nearest = min(nearest, distance_to_piece(course.guide, course.strip_pieces[k], u, v))
-    return nearest - course.near
 
 
 @njit(cache=True)

@@ -19,8 +19,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from corridor.errors import NoRouteError
-from corridor.kernels.fit import Course, holds, polish, price_all, strip_index
+from corridor.kernels.fit import Course, holds, polish, price_all
 from corridor.kernels.fit_moves import kick, lengthen, shorten, slide
+from corridor.kernels.strip import strip_index
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
 from corridor.model.rules import RouteEnd, RouteRules
@@ -337,7 +338,7 @@ def _reach_bearings(course: Course, line: _Line) -> None:
             continue
         turn = math.acos(float(np.clip(leg @ ray / size, -0.5, 1.0)))
         straight = course.at_start if at_start else course.at_end
-        reach = min(straight + course.radius * math.tan(turn / 2.0), 0.9 * size)
+        reach = min(2.0 + straight + 1.5 * course.radius * math.tan(turn / 2.0), 0.9 * size)
         for array, value in (
             (line.points, line.points[at] + reach * ray),
             (line.radii, course.radius),

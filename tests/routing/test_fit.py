@@ -256,3 +256,53 @@ def test_within_a_distance_of_the_drawn_line():
     _, offset = station_of(elements(path), points[:, 0], points[:, 1])
     assert np.abs(offset).max() <= 310.0
     assert result.cost_m < line_cost(path, OPEN, rules())["length_m"]
+
+
+def test_the_strip_knows_its_distance():
+    # Against shapely, over the whole grid, the guide's bends and its surroundings.
+    import shapely
+
+    from corridor.kernels.strip import strip_excess
+    from corridor.routing.fit import _course
+
+    path = Alignment.from_points([(2000, 2000), (6000, 4000), (11000, 4200), (16000, 2000)], [R, R], CRS)
+    course = _course(path, OPEN, rules(), None, None, 300.0)
+    guide = shapely.LineString(course.guide)
+    rng = np.random.default_rng(5)
+    for u, v in rng.uniform(0.0, 400.0, (500, 2)):
+        assert strip_excess(course, u, v) == pytest.approx(
+            guide.distance(shapely.Point(u, v)) - course.near, abs=1e-9
+        )
+
+
+def test_a_path_that_breaks_rules_is_mended():
+    # A zigzag with corners every 400 m, on which no bend of 500 m radius fits.
+    start, end = RouteEnd(2000.0, 2000.0), RouteEnd(12000.0, 2000.0)
+    points = [(2000.0 + 400.0 * k, 2000.0 + 150.0 * (k % 2)) for k in range(25)] + [(12000.0, 2000.0)]
+    path = Alignment.from_points(points, np.full(24, 10.0), CRS)
+    result = fit(path, OPEN, rules(bend_cost_m=50.0), start, end)
+    assert result.feasible and result.bends == 0
+    assert result.cost_m == pytest.approx(10000.0, abs=1e-6)
+
+
+def test_a_fixed_ip_beside_a_fixed_bearing_stays():
+    start, end = RouteEnd(2000.0, 2000.0, 90.0), RouteEnd(16000.0, 2000.0)
+    path = Alignment.from_points([(2000, 2000), (8000, 5000), (16000, 2000)], [R], CRS)
+    result = fit(path, OPEN, rules(), start, end, fixed_ips=[1])
+    ips = np.column_stack([result.alignment.easting_m, result.alignment.northing_m])
+    assert np.hypot(*(ips - [8000, 5000]).T).min() < 1e-6
+    assert math.degrees(bends(result.alignment).bearing_rad[0]) == pytest.approx(90.0, abs=1e-6)
+
+
+def test_swapping_the_ends_changes_little():
+    from corridor.routing.starts import best_fit
+
+    surf = rough(2, 60, 70, closed=0.0, cell_m=10.0)
+    r = rules(min_bend_radius_m=100.0, bend_cost_m=40.0, max_slope_along_deg=30.0, max_slope_across_deg=30.0)
+    start, end = at(surf.grid, 8, 8, 100.0), at(surf.grid, 62, 52)
+    path = search(surf, r, start, end).alignment
+    one = best_fit(path, surf, r, start, end)
+    other = best_fit(path.reversed(), surf, r, end, RouteEnd(start.easting, start.northing, 280.0))
+    assert one.feasible and other.feasible
+    assert one.cost_m == pytest.approx(other.cost_m, rel=2e-3)
+    assert one.cost_m <= fit(path, surf, r, start, end).cost_m * 1.01
