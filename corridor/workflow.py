@@ -25,7 +25,7 @@ from corridor.routing.fit import fit
 from corridor.routing.geometry import at_station, elements, stations
 from corridor.routing.search import search
 from corridor.survey.impact import Comparison, compare_assessments
-from corridor.survey.study import LinePoints, sampled_alike, study_survey, with_survey
+from corridor.survey.study import LinePoints, sampled_alike, sampling_note, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
 
 SLOPE_MARGINS = (0.92, 1.0)
@@ -104,6 +104,7 @@ def add_survey(
         survey = study_survey(project, opened, store, settings, name, line, progress)
     if alignment is None:
         return survey, None
+    survey = replace(survey, notes=(*survey.notes, *sampling_note(project, survey)))
     project = in_force(project)
     before = measure(alignment, sampled_alike(project, survey), progress=progress)
     after = measure(alignment, with_survey(project, survey), before, progress)
