@@ -27,7 +27,7 @@ from corridor.routing.search import search
 from corridor.routing.starts import best_fit
 from corridor.routing.via_fit import fit_via
 from corridor.survey.impact import Comparison, compare_assessments
-from corridor.survey.study import LinePoints, sampled_alike, study_survey, with_survey
+from corridor.survey.study import LinePoints, sampled_alike, sampling_note, study_survey, with_survey
 from corridor.terrain.cost import cost_surface, tighten
 
 SLOPE_MARGINS = (0.92, 1.0)
@@ -106,6 +106,7 @@ def add_survey(
         survey = study_survey(project, opened, store, settings, name, line, progress)
     if alignment is None:
         return survey, None
+    survey = replace(survey, notes=(*survey.notes, *sampling_note(project, survey)))
     project = in_force(project)
     before = measure(alignment, sampled_alike(project, survey), progress=progress)
     after = measure(alignment, with_survey(project, survey), before, progress)

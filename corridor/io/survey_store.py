@@ -12,12 +12,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from corridor.errors import CorridorError
+from corridor.survey.memory import rest
 
 Tile = tuple[int, int]
 
@@ -155,16 +156,3 @@ class TileStore:
                 columns.append(np.frombuffer(data, dtype=dtype))
                 offset += total * dtype.itemsize
             yield columns
-
-
-def rest(*arrays: NDArray | None) -> None:
-    """Give back the memory of arrays that lie in files; what they hold comes back when it is used.
-
-    Others are left alone, and so are all where the system has no way to ask for it.
-    """
-    for array in arrays:
-        owner: Any = array
-        while isinstance(owner, np.ndarray | memoryview):
-            owner = owner.base if isinstance(owner, np.ndarray) else owner.obj
-        if isinstance(owner, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
-            owner.madvise(mmap.MADV_DONTNEED)

@@ -10,7 +10,7 @@ Where a cell might exceed that, its spread is NaN.
 
 What makes it fast: a multibeam's soundings come ping after ping, so that a few
 hundred cells are in use at a time. Their records are half a cache line each and
-stay in the innermost cache. Soundings are taken some hundred at a time: their
+stay in the innermost cache. Soundings are taken 256 at a time: their
 cells and units are worked out first, in loops the compiler turns into vector
 instructions; the second loop does nothing but add to records.
 """
@@ -46,7 +46,7 @@ RECORD = np.dtype(
 )
 """What is kept of a cell: half a cache line. Depths in units, squares modulo 2**64."""
 
-_CHUNK = 1024
+_CHUNK = 256
 _FAR = 2**31 - 1
 _SHIFT = 2.0**52 + 2.0**51
 """Added to a whole number below 2**51 it leaves that number in the lowest bits of the sum (IEEE 754)."""

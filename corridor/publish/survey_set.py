@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from corridor.assess.cautions import CAUTIONS
 from corridor.errors import InputError
-from corridor.io.survey_store import rest
 from corridor.model.project import Project
 from corridor.model.survey import Contact, Region, Survey
 from corridor.publish.folder import output_folder
@@ -32,6 +31,7 @@ from corridor.publish.survey_page import write_page
 from corridor.publish.tables import table_of_rows, write_csv
 from corridor.routing.geodesy import to_wgs84
 from corridor.survey.impact import Comparison
+from corridor.survey.memory import rest
 
 SEABED_FILE = "seabed.tif"
 

@@ -156,6 +156,17 @@ def sampled_alike(project: Project, survey: Survey) -> Project:
     return replace(project, seabed=seabed)
 
 
+def sampling_note(project: Project, survey: Survey) -> tuple[str, ...]:
+    """A note where :func:`sampled_alike` measures the line more closely than the project by itself."""
+    old, new = project.seabed.finest_cell_m, survey.merged.grid.cell_m
+    if new >= old * (1.0 - 1e-9):
+        return ()
+    return (
+        f"the line was measured every {new:g} m on both seabeds, so that they compare; an assessment of the "
+        f"old one by itself measures every {old:g} m and may differ a little from the figures before",
+    )
+
+
 def _region(project: Project) -> tuple[float, float, float, float]:
     west, south, east, north = project.seabed.bounds_m
     margin = REGION_SHARE * max(east - west, north - south)

@@ -108,6 +108,7 @@ def test_only_the_affected_part_is_laid_and_all_fields_are_those_of_the_whole(
     assert_same(before.assessment, old.assessment)
     assert_same(after.assessment, whole.assessment)
     assert after.assessment.cost_m != before.assessment.cost_m
+    assert any("every 1 m on both" in note for note in survey.notes) == (cell == 1.0)
     if cell == 2.0:  # the survey is no finer than the old seabed: before is what it always was
         assert_same(before.assessment, assess_line(project, line).assessment)
 

@@ -14,6 +14,7 @@ from corridor.model.survey import Soundings
 from corridor.survey import tiles
 from corridor.survey.collect import collect
 from corridor.survey.gridding import grid_for, grid_tiles
+from corridor.survey.memory import rest
 from corridor.survey.windows import FLOAT_LAYERS
 
 from . import synthetic
@@ -276,15 +277,14 @@ def test_a_large_array_lies_in_a_file_that_has_no_name(monkeypatch, tmp_path):
         large[7:9] = 3.5
         store.rest()
         assert (large[7:9] == 3.5).all() and np.isnan(large[9:]).all()
-    survey_store.rest(large, small, None, large[2:4], np.zeros(3))
+    rest(large, small, None, large[2:4], np.zeros(3))
     assert large[7, 0] == 3.5 and list(tmp_path.iterdir()) == []
 
 
 def test_a_disk_too_small_for_the_cells_says_so(monkeypatch):
     monkeypatch.setattr(survey_store, "SPILL_CELLS", 1000)
-    with TileStore() as store:
-        full = lambda **_: open("/dev/full", "r+b", buffering=0)  # noqa: E731
-        monkeypatch.setattr(survey_store.tempfile, "TemporaryFile", full)
+    with TileStore() as store, open("/dev/full", "r+b", buffering=0) as full:
+        monkeypatch.setattr(survey_store.tempfile, "TemporaryFile", lambda **_: full)
         with pytest.raises(CorridorError, match="no space left"):
             store.array((50, 30), np.float32, 0.0)
 
