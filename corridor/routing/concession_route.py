@@ -386,13 +386,12 @@ def broken_rules(
     ground: ClosedGround, eased: Mapping[tuple[str, str, str], float], line: Alignment
 ) -> list[str]:
     """Rules that a line breaks, some of them eased (key -> give); slopes and depth on the finest seabed."""
-    found = broken(ground, eased, line)
-    for rule in rules_of(ground.project):
-        if rule.kind == "slope" or rule.rule == "depth_range_m":
-            allowed = eased.get(rule.key, 0.0) + (1e-5 if rule.kind == "slope" else TOLERANCE_M)
-            if needs_of(ground, rule, line) > allowed:
-                found.append(rule.rule)
-    return found
+    rounding = {"slope": 1e-6, "angle": 1e-4}
+    return [
+        f"{rule.rule} {rule.layer}".strip()
+        for rule in rules_of(ground.project)
+        if needs_of(ground, rule, line) > eased.get(rule.key, 0.0) + rounding.get(rule.kind, 1e-3)
+    ]
 
 
 def broken(
