@@ -149,6 +149,7 @@ class Distance:
 
     @classmethod
     def of(cls, geometry: shapely.Geometry) -> Distance:
+        """The distance from a geometry, its edges taken out once."""
         segments, _ = segments_of(np.array([geometry], dtype=object))
         return cls(geometry, segments, bool(shapely.area(geometry) > 0.0))
 
