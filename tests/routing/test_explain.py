@@ -137,3 +137,21 @@ def test_what_a_manager_reads_is_never_stricter_than_what_the_line_needs():
     slope = Rule("max_slope_along_deg", "", "", "slope", 3.0, 1, 1.0)
     assert [told(standoff, x) for x in (752.93, 45.02, -3.26)] == [752.0, 45.0, -3.3]
     assert [told(slope, x) for x in (4.7201, 4.72)] == [4.73, 4.72]
+
+
+def test_a_tie_in_zone_that_is_too_wide():
+    # Exact: START lies in the middle of its zone of 300 m; a straight line out of it stays inside for 300 m.
+    zone = shapely.Point(WEST + 410.0, SOUTH + 610.0).buffer(300.0, quad_segs=64)
+    study = project(
+        flat(),
+        [layer("terminal", "avoid", [zone], needs_consent=True)],
+        start=(410.0, 610.0),
+        tie_in_layers=("terminal",),
+        tie_in_length_m=120.0,
+    )
+    found = explain_no_route(study, judge=failing_checks)
+    reasons = {reason["rule"]: reason for reason in found.explanation["reasons"]}
+    reason = reasons["tie_in_length_m"]
+    assert reason["needed"] == pytest.approx(300.0, rel=0.01)
+    assert reason["confirmed"]
+    assert "m within the zone around the end at 500 410 E" in reason["text"]
