@@ -27,6 +27,7 @@ from corridor.publish.geojson import (
 from corridor.publish.geopackage import write_geopackage
 from corridor.publish.kml import write_kml
 from corridor.publish.map import write_map
+from corridor.publish.no_route_page import no_route_page
 from corridor.publish.provenance import Stamp, stamp
 from corridor.publish.summary import json_ready, no_route_summary, summary, write_json
 from corridor.publish.tables import write_csv
@@ -101,7 +102,7 @@ def publish_no_route(
     inputs: Iterable[str | Path] = (),
     allowed: Iterable[str | Path] = (),
 ) -> dict[str, Any]:
-    """Write ``no_route.json`` and ``no_route.geojson`` in place of a line.
+    """Write ``no_route.json``, ``no_route.geojson`` and ``no_route.html`` in place of a line.
 
     Parameters
     ----------
@@ -120,11 +121,14 @@ def publish_no_route(
     content = json_ready(no_route_summary(explanation, project.settings, marks))
     with output_folder(folder, [*project_inputs(project), *inputs], allowed) as fresh:
         write_json(fresh / "no_route.json", content)
+        barrier = list(barrier)
         features = [*_ends(project), *_reasons(project, content["reasons"])]
         for shape, properties in barrier:
             known = json_ready({"kind": "barrier", **properties})
             features.append(feature(to_degrees(shape, project.crs), known))
         write_geojson(fresh / "no_route.geojson", features, marks, status="no route")
+        page = no_route_page(project, content, barrier, marks)
+        (fresh / "no_route.html").write_text(page, encoding="utf-8")
     return content
 
 

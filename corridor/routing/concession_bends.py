@@ -15,14 +15,22 @@ import shapely
 
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
+from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.concession import CannotHelp, Concession
 from corridor.routing.concession_best import Best, brought_down, published
 from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_give import give_at
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import eased_surface, route_through, sound_line
-from corridor.routing.concession_rules import AREA, Rule
+from corridor.routing.concession_route import (
+    broken_rules,
+    eased_surface,
+    needs_of,
+    route_through,
+    sound_line,
+)
+from corridor.routing.concession_rules import AREA, TIE_IN, Rule
+from corridor.routing.fit import fit
 from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface, search_grid
 
@@ -50,11 +58,14 @@ class Asking:
         if rule is not None and give > 0.0:
             surface = _eased(self.surface, self.ground, eased, rule)
         allowed = {} if rule is None else {rule.key: give + rule.tolerance(give)}
-        return sound_line(self.ground, surface, eased, allowed, progress=progress)
+        # What the tie-in length frees is no longer a zone to keep clear of.
+        tie_in = rule is not None and rule.kind == TIE_IN
+        ground = replace(self.ground, project=eased) if tie_in else self.ground
+        return sound_line(ground, surface, eased, allowed, progress=progress)
 
 
 def _eased(surface: CostSurface, ground: ClosedGround, eased, rule: Rule) -> CostSurface:
-    if rule.kind == AREA:
+    if rule.kind in (AREA, TIE_IN):
         return cost_surface(eased, grid=surface.grid, slope_margin=surface.slope_margin)
     return eased_surface(replace(ground, surface=surface), eased)
 
@@ -102,12 +113,39 @@ def least_by_asking(
             low = middle
         else:
             line, high = other, middle
+    if rule.kind == TIE_IN:
+        return _tie_in(ground, rule, line, low, high)
     best = brought_down(ground, rule, line, 0.0, progress)
     if best.breaks:
         best = _confirmed(ground, ask, rule, line, high, progress) or best
     place = worst_place(ground, rule, best.line)
     give, failed = published(rule, best.give), min(max(low, best.denied), best.give)
     return Concession(rule, give, 0.0, *place, best.line, failed, best.breaks)
+
+
+def _tie_in(ground: ClosedGround, rule: Rule, line: Alignment, low: float, high: float) -> Concession:
+    """The concession of a longer tie-in, as the line found by bisection needs it."""
+    project = rule.eased(ground.project, high)
+    if not project.via:
+        surface = cost_surface(project, grid=ground.grid, slope_margin=ground.surface.slope_margin)
+        drawn = fit(line, surface, project.rules, project.start, project.end)
+        better = drawn.feasible and needs_of(ground, rule, drawn.alignment) < needs_of(ground, rule, line)
+        line = drawn.alignment if better else line
+    give = published(rule, needs_of(ground, rule, line))
+    eased = replace(ground, project=rule.eased(ground.project, give))
+    end = max((ground.project.start, ground.project.end), key=lambda at: _in_zone(ground, at))
+    breaks = tuple(broken_rules(eased, {}, line))
+    return Concession(rule, give, 0.0, end.easting, end.northing, line, min(low, give), breaks)
+
+
+def _in_zone(ground: ClosedGround, end: RouteEnd) -> bool:
+    """Whether an end lies in a zone that may be entered to reach it."""
+    project = ground.project
+    return any(
+        shapely.distance(shapely.union_all(layer.geometries), shapely.Point(end.easting, end.northing)) == 0.0
+        for layer in project.layers
+        if layer.name in project.rules.tie_in_layers and len(layer)
+    )
 
 
 def _most(surface: CostSurface, rule: Rule) -> float:

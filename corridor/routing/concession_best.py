@@ -100,7 +100,9 @@ def _mended(ground: ClosedGround, rule: Rule, line: Alignment, progress: Progres
         place = worst_breach(ground, rule, best.line) if best.breaks else None
         if place is None:
             break
-        mended = draw(ground, rule, best.line, (place,), most_ips=5, rounds=15, progress=progress)
+        # A little more of the rule in question may be what it takes.
+        enough = best.give + 0.25 * rule.tolerance(best.give) if best.give > rule.negligible else 0.0
+        mended = draw(ground, rule, best.line, (place,), enough, 6, 20, progress)
         best = _measured(ground, rule, mended.line)
         if not mended.sound:
             break

@@ -76,7 +76,7 @@ def draw(
     progress("explanation", 0.0)
     unit = unit_of(rule)
     terms = terms_of(ground, rule, line, (ROUNDS + 2) * 0.25 * FIRST_STEP_M)
-    now = _Point(line, *_merit(terms, line, layout_of(terms, line, free)))
+    now = _Point(line, *_merit(terms, line, layout_of(terms, line, free), enough * unit))
     step = FIRST_STEP_M
     for _ in range(rounds):
         if step < LAST_STEP_M or (now.need <= enough * unit and now.breach <= SOUND):
@@ -89,7 +89,7 @@ def draw(
         if moved is None:
             step *= 0.4
             continue
-        other = _Point(moved, *_merit(terms, moved, layout_of(terms, moved, free)))
+        other = _Point(moved, *_merit(terms, moved, layout_of(terms, moved, free), enough * unit))
         gain = now.merit - other.merit
         if gain > 0.0:
             now = other
@@ -164,13 +164,13 @@ def _free(
     return np.arange(first + 1, first + 1 + most)
 
 
-def _merit(terms: Terms, line: Alignment, layout: Layout) -> tuple[float, float, float]:
-    """What the rule needs, the largest breach of another, and the figure to make small."""
+def _merit(terms: Terms, line: Alignment, layout: Layout, enough: float = 0.0) -> tuple[float, float, float]:
+    """What the rule needs, the largest breach of another, and the figure to make small (units)."""
     value, own = terms.values(line, layout)
     need = float(value[own].max(initial=0.0))
     breach = float(value[~own].max(initial=0.0))
     length = float(bends(line).straight_m.sum() + bends(line).arc_m.sum())
-    return need, breach, need + PENALTY * breach + LENGTH_PRICE * length
+    return need, breach, max(need, enough) + PENALTY * breach + LENGTH_PRICE * length
 
 
 def _programme(

@@ -102,7 +102,9 @@ def _stay(project: Project, layer: Layer) -> Give:
 
 def _standoff(project: Project, layer: Layer, box: tuple[float, float, float, float], spare_m: float) -> Give:
     limits = standoff_limits_m(layer, project.rules, project.crs)
-    near = np.flatnonzero(shapely.distance(layer.geometries, shapely.box(*box)) < limits + spare_m)
+    near = np.flatnonzero(
+        shapely.distance(layer.geometries, shapely.box(*box)) < np.maximum(limits + spare_m, 1e-6)
+    )
     scale = zone_scales(layer, project, limits)[near]
     extra = (layer.position_uncertainty_m + project.rules.lay_tolerance_m)[near]
     most = float(layer.standoff_m.max())
@@ -149,6 +151,7 @@ class Distance:
 
     @classmethod
     def of(cls, geometry: shapely.Geometry) -> Distance:
+        """The distance from a geometry, its edges taken out once."""
         segments, _ = segments_of(np.array([geometry], dtype=object))
         return cls(geometry, segments, bool(shapely.area(geometry) > 0.0))
 

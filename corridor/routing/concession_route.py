@@ -16,10 +16,10 @@ from corridor.model.results import Breach, CostSurface
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.approach import edge_meetings
-from corridor.routing.concession_give import give_at
+from corridor.routing.concession_give import freed_ends, give_at
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
-from corridor.routing.concession_rules import Rule, rules_of
+from corridor.routing.concession_rules import TIE_IN, Rule, rules_of
 from corridor.routing.concession_search import GREED, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
@@ -27,7 +27,7 @@ from corridor.routing.profile import ground_profile
 from corridor.routing.space import SearchSpace, search_space
 from corridor.terrain.assets import assets_on
 from corridor.terrain.cost import cost_surface, tighten
-from corridor.terrain.zones import standoff_limits_m
+from corridor.terrain.zones import signed_distance_m, standoff_limits_m
 
 WINDOW_CELLS = 24
 """Around a pinch the ground is opened at least this far, cells."""
@@ -78,6 +78,8 @@ def eased_surface(
     surface = replace(base, tan_along=float(tan_along), tan_across=float(tan_across))
     if any(a is not b for a, b in zip(project.layers, ground.project.layers, strict=True)):
         surface = replace(surface, assets=assets_on(grid, project.layers))
+    if rules.tie_in_length_m != before.tie_in_length_m:
+        return cost_surface(project, grid=grid, slope_margin=base.slope_margin)
     windows = [window for box in boxes if (window := _window(grid, box)) is not None]
     if project.layers == ground.project.layers and rules.depth_range_m == before.depth_range_m:
         return surface
@@ -221,6 +223,8 @@ def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[P
     """
     if rule.rule in ("standoff_m", "stay_within"):
         return float(area_needs(ground, rule, line)[1].max(initial=0.0))
+    if rule.kind == TIE_IN:
+        return _tie_in_need(ground, line)
     course = elements(line)
     if rule.rule == "depth_range_m" or rule.kind == "slope":
         return _ground_need(ground, rule, line, near)
@@ -248,6 +252,33 @@ def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[P
     return max(rule.limit - float(least), 0.0)
 
 
+def _tie_in_need(ground: ClosedGround, line: Alignment) -> float:
+    """How far beyond its length a line is still inside a zone in which one of its ends lies, m of line."""
+    project = ground.project
+    xy = shapely.get_coordinates(shapely.segmentize(shapely.LineString(densify(line, 0.01)), 1.0))
+    passed = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    need = 0.0
+    for layer in project.layers:
+        if layer.name not in project.rules.tie_in_layers or layer.rule != "avoid":
+            continue
+        limits = standoff_limits_m(layer, project.rules, project.crs)
+        for geometry, limit in zip(layer.geometries, limits, strict=True):
+            ends = freed_ends(project, layer, geometry, float(limit))
+            if ends:
+                inside = passed[signed_distance_m(geometry, xy[:, 0], xy[:, 1]) < limit - TOLERANCE_M]
+                beyond = [
+                    (
+                        inside
+                        if (e, n) == (project.start.easting, project.start.northing)
+                        else passed[-1] - inside
+                    )
+                    - reach
+                    for e, n, reach in ends
+                ]
+                need = max(need, float(np.minimum.reduce(beyond).max(initial=0.0)))
+    return need
+
+
 def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArray, NDArray]:
     """Give of a standoff or a stay_within layer along a line.
 
@@ -261,7 +292,8 @@ def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArr
     if rule.rule == "standoff_m":
         layer, project = ground.project.layer(rule.layer), ground.project
         limits = standoff_limits_m(layer, project.rules, project.crs)
-        near = np.flatnonzero(shapely.distance(layer.geometries, chain) < limits)
+        # A zone without standoff is entered at a distance of nothing.
+        near = np.flatnonzero(shapely.distance(layer.geometries, chain) < np.maximum(limits, 1e-6))
         if near.size == 0:
             return np.empty((0, 2)), np.empty(0)
         chain = shapely.intersection(
@@ -386,13 +418,12 @@ def broken_rules(
     ground: ClosedGround, eased: Mapping[tuple[str, str, str], float], line: Alignment
 ) -> list[str]:
     """Rules that a line breaks, some of them eased (key -> give); slopes and depth on the finest seabed."""
-    found = broken(ground, eased, line)
-    for rule in rules_of(ground.project):
-        if rule.kind == "slope" or rule.rule == "depth_range_m":
-            allowed = eased.get(rule.key, 0.0) + (1e-5 if rule.kind == "slope" else TOLERANCE_M)
-            if needs_of(ground, rule, line) > allowed:
-                found.append(rule.rule)
-    return found
+    rounding = {"slope": 1e-6, "angle": 1e-4}
+    return [
+        f"{rule.rule} {rule.layer}".strip()
+        for rule in rules_of(ground.project)
+        if needs_of(ground, rule, line) > eased.get(rule.key, 0.0) + rounding.get(rule.kind, 1e-3)
+    ]
 
 
 def broken(

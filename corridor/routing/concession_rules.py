@@ -18,9 +18,11 @@ import shapely
 from corridor.model.layers import Layer
 from corridor.model.project import Project
 from corridor.routing.geodesy import scale_factor
+from corridor.terrain.zones import standoff_limits_m
 
-AREA, SLOPE, ANGLE, BEND = "area", "slope", "angle", "bend"
-"""Kinds of rule: closes ground, limits a slope, limits a crossing's angle, limits the line itself."""
+AREA, SLOPE, ANGLE, BEND, TIE_IN = "area", "slope", "angle", "bend", "tie-in"
+"""Kinds of rule: closes ground, limits a slope, limits a crossing's angle, limits the line itself,
+limits how far an end's own zone may be entered."""
 
 STEEPEST_DEG = 60.0
 """Slope limits are not eased beyond this."""
@@ -52,7 +54,7 @@ class Rule:
         Its layer, "" for rules of the route table.
     side : str
         ``depth_range_m``: "shallow" or "deep"; else "".
-    kind : {"area", "slope", "angle", "bend"}
+    kind : {"area", "slope", "angle", "bend", "tie-in"}
     limit : float
         As the project states it, m or degrees.
     sign : int
@@ -193,7 +195,27 @@ def rules_of(project: Project) -> tuple[Rule, ...]:
         value = getattr(rules, name)
         if value > 0.0:
             found.append(Rule(name, "", "", BEND, value, -1, value))
+    reach = _tie_in_reach_m(project)
+    if reach > rules.tie_in_length_m:
+        length = rules.tie_in_length_m
+        found.append(Rule("tie_in_length_m", "", "", TIE_IN, length, 1, reach - length))
     return tuple(found)
+
+
+def _tie_in_reach_m(project: Project) -> float:
+    """Furthest place, from the end that lies in it, of any zone that may be entered to reach that end, m."""
+    reach = 0.0
+    for layer in project.layers:
+        if layer.name not in project.rules.tie_in_layers or layer.rule != "avoid":
+            continue
+        limits = np.maximum(standoff_limits_m(layer, project.rules, project.crs), 0.0)
+        for geometry, limit in zip(layer.geometries, limits, strict=True):
+            for end in (project.start, project.end):
+                place = shapely.Point(end.easting, end.northing)
+                if shapely.distance(geometry, place) <= limit:
+                    corners = shapely.points(shapely.get_coordinates(geometry))
+                    reach = max(reach, float(shapely.distance(corners, place).max()) + float(limit))
+    return reach
 
 
 def _most_slope(limit_deg: float) -> float:

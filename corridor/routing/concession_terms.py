@@ -216,7 +216,8 @@ class Terms:
         columns += [np.nan_to_num(low - depth, nan=FAR), np.nan_to_num(depth - high, nan=FAR)]
         own += [self.rule.key == ("depth_range_m", "", side) for side in ("shallow", "deep")]
         for area in self.areas:
-            columns.append(area.inset_m + area.distance(easting, northing) / area.scale)
+            spare = 0.0 if area.own else SPARE_M
+            columns.append(area.inset_m + spare + area.distance(easting, northing) / area.scale)
             own.append(area.own)
         return np.column_stack(columns), np.array(own, dtype=bool)
 

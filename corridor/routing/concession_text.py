@@ -21,6 +21,7 @@ NAMES = {
     "min_bend_radius_m": "the bend radius",
     "min_straight_m": "the straight between bends",
     "end_straight_m": "the straight at the ends",
+    "tie_in_length_m": "the length within an end's own zone",
 }
 
 CONSENT = "needs the authority's consent"
@@ -52,6 +53,7 @@ def limit_words(rule: Rule) -> str:
         "min_bend_radius_m": f"bends at {value} m",
         "min_straight_m": f"has {value} m of straight between bends",
         "end_straight_m": f"has {value} m of straight at its ends",
+        "tie_in_length_m": f"leaves an end's own zone within {value} m",
         "min_angle_deg": f"crosses {rule.layer} at {value} degrees",
         "straight_each_side_m": f"has {value} m of straight on both sides of {rule.layer}",
         "depth_range_m": f"lies {'deeper' if rule.side == 'shallow' else 'no deeper'} than {value} m",
@@ -130,6 +132,8 @@ def concession_words(project: Project, found: Concession) -> str:
         words = f"a slope of {needed:.2f} degrees {way} the line instead of {limit} ({at})"
     elif rule.rule == "min_bend_radius_m":
         words = f"a bend of {value} m radius instead of {limit} m ({at})"
+    elif rule.rule == "tie_in_length_m":
+        words = f"{value} m within the zone around the end at {at} instead of {limit} m"
     elif rule.rule == "min_angle_deg":
         words = f"crossing {names} at {needed:.2f} degrees instead of {limit} ({at})"
     elif rule.rule == "straight_each_side_m":

@@ -18,12 +18,12 @@ from corridor.progress import Progress, silent
 from corridor.routing.barrier import Barrier, Piece, find_barrier, squeezed
 from corridor.routing.concession import CannotHelp, Concession, least_concession
 from corridor.routing.concession_bends import Asking, asking, least_by_asking
-from corridor.routing.concession_best import drawn_best
+from corridor.routing.concession_best import drawn_best, published
 from corridor.routing.concession_ground import ClosedGround, closed_ground, optimistic_terrain
 from corridor.routing.concession_holes import ToSurvey, holes_in_the_way
 from corridor.routing.concession_pass import Flood
 from corridor.routing.concession_route import needs_of
-from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, Rule, rules_of
+from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, TIE_IN, Rule, rules_of
 from corridor.routing.concession_text import cannot, lenient, reason, rule_name, story
 from corridor.routing.geometry import densify
 from corridor.terrain.cost import cost_surface
@@ -134,7 +134,7 @@ def _singles(
             hopeless.append(CannotHelp(rule, True, "the ground itself is closed, however the line bends"))
             continue
         result: Concession | CannotHelp | None = None
-        if separated and rule.kind != BEND:
+        if separated and rule.kind not in (BEND, TIE_IN):
             result = least_concession(ground, flood, rule)
         if result is None or (isinstance(result, CannotHelp) and not result.proven):
             if ask is None:
@@ -174,10 +174,13 @@ def _judged(project: Project, found: Concession, all_of: Sequence[Concession], j
             give = found.give if one.rule.key == found.rule.key else one.give
             eased = one.rule.eased(eased, one.rule.give(lenient(one.rule, one.rule.needed(give))))
         failing = judge(eased, found.line)
-        own = next((c for c in failing if c.rule == found.rule.rule and c.layer == found.rule.layer), None)
-        if own is None or own.worst is None or found.rule.kind != SLOPE:
+        measured = [c for c in failing if c.rule == found.rule.rule and c.worst is not None]
+        if not measured or found.rule.kind not in (SLOPE, TIE_IN):
             break
-        found = replace(found, give=max(found.give, found.rule.give(own.worst)))
+        own = measured[0]
+        found = replace(
+            found, give=max(found.give, published(found.rule, found.rule.give(float(own.worst or 0.0))))
+        )
     return replace(found, breaks=tuple(sorted({f"{c.rule} {c.layer}".strip() for c in failing})))
 
 
@@ -186,7 +189,7 @@ def _cheapest_pair(
 ) -> tuple[Concession, ...]:
     """The two rules that open a way together for the least sum of shares of their limits."""
     ranked = []
-    for a, b in combinations([rule for rule in rules if rule.kind != BEND], 2):
+    for a, b in combinations([rule for rule in rules if rule.kind not in (BEND, TIE_IN)], 2):
         if sum(rule.kind in ("slope", "angle") for rule in (a, b)) > 1 or not _joined_by(
             ground, flood, (a, b)
         ):

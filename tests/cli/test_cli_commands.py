@@ -214,7 +214,7 @@ def test_no_route_is_explained(folder: Folder, capsys) -> None:
     told = capsys.readouterr()
     assert "status           no route" in told.out
     names = sorted(file.name for file in folder.out.iterdir() if not file.name.startswith("."))
-    assert names == ["no_route.geojson", "no_route.json"]
+    assert names == ["no_route.geojson", "no_route.html", "no_route.json"]
     content = json.loads((folder.out / "no_route.json").read_text())
     assert content["status"] == "no route" and content["reasons"]
 

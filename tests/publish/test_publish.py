@@ -188,6 +188,7 @@ def test_no_route_is_explained_in_data_and_on_a_map(tmp_path: Path) -> None:
     assert {p.name for p in (tmp_path / "out").iterdir()} == {
         "no_route.json",
         "no_route.geojson",
+        "no_route.html",
         ".corridor-set",
     }
 
@@ -211,3 +212,27 @@ def test_the_policy_covers_every_script_and_style_and_data_cannot_leave_its_bloc
     block = island("x", {"a": "</script>"})
     assert json.loads(re.search(r">(.*)</script>", block)[1]) == {"a": "</script>"}
     assert "Redistributions in binary form" in html  # Leaflet's licence travels with it
+
+
+def test_the_page_about_no_route_takes_no_markup_from_the_data(tmp_path: Path) -> None:
+    project = make_study(tmp_path).project
+    hostile = "</style><script>alert(1)</script><img src=x onerror=alert(1)>"
+    place = {"easting_m": 404000.0, "northing_m": 8267000.0}
+    explanation = {
+        "text": hostile,
+        "reasons": [{"rule": "standoff_m", "text": hostile, "confirmed": True, **place}],
+        "cannot_help": [{"text": hostile}],
+    }
+    barrier = [
+        (shapely.Point(404000, 8266000).buffer(300.0), {"kind": "barrier", "layer": hostile}),
+        (
+            shapely.LineString([(404000, 8264000), (404000, 8270000)]),
+            {"kind": "conceded line", "text": hostile},
+        ),
+    ]
+    publish_no_route(project, explanation, tmp_path / "out", barrier=barrier)
+    page = (tmp_path / "out" / "no_route.html").read_text(encoding="utf-8")
+    assert "<script" not in page and "<img" not in page
+    # Content Security Policy, W3C CSP level 3: nothing is loaded, nothing runs.
+    assert "default-src 'none'" in page
+    assert page.count("<svg") >= 1 and "NOT ALLOWED" in page

@@ -165,7 +165,7 @@ def test_text_for_a_manager():
     text = explain_no_route(blocked()).explanation["text"]
     assert text.startswith("No line keeps 100 m from wall.")
     assert "It would take 4" in text and "from wall 1 and wall 2 (500 8" in text
-    assert "Alone these do not help" in text
+    assert "No other rule helps by itself: the slope along the line" in text
 
 
 def test_limits_of_law_are_no_mere_choice():
