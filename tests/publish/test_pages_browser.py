@@ -11,11 +11,12 @@ from corridor.publish.provenance import stamp
 from corridor.publish.report import report_writer
 from corridor.publish.summary import json_ready
 from corridor.publish.zones_page import write_zones_page
+from corridor.routing.geometry import elements
 from corridor.routing.options_table import Options, comparison
 
 from ..permit.synthetic import STAMP, sample_study
 from .browser import chromium, contrast
-from .synthetic import make_study
+from .synthetic import make_alignment, make_study
 
 pytestmark = pytest.mark.browser
 
@@ -68,6 +69,16 @@ def test_text_stands_out_on_a_light_and_on_a_dark_screen(
     # WCAG 2.1, success criterion 1.4.3: text against its ground at least 4.5 to 1.
     for place in places:
         assert contrast(page, place) >= 4.5, place
+    page.context.close()
+
+
+def test_the_options_plan_has_a_true_scale_bar(browser, pages: Path) -> None:
+    page = opened(browser, pages / "options.html", 1280, 900, "light")
+    bar = page.evaluate("() => document.querySelector('#scale-bar path').getBBox().width")
+    line = page.evaluate("() => document.querySelector('#plan polyline:last-of-type').getTotalLength()")
+    assert page.locator("#scale-bar text").text_content() == "1 km"
+    # The plan is drawn in metres, lines and bar alike.
+    assert bar == pytest.approx(1000.0) and line == pytest.approx(elements(make_alignment()).total_m, abs=1.0)
     page.context.close()
 
 

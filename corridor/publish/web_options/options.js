@@ -78,6 +78,19 @@
 
   const points = (xy) => xy.map(([x, y]) => x.toFixed(1) + "," + (plan.height - y).toFixed(1)).join(" ");
 
+  /** A bar of a round length, about a sixth of the plan's width. */
+  function scaleBar(thin) {
+    const power = Math.pow(10, Math.floor(Math.log10(plan.width / 6)));
+    const length = power * [5, 2, 1].find((times) => times * power <= plan.width / 6);
+    const [left, base] = [10 * thin, plan.height - 10 * thin];
+    const group = shape("g", { id: "scale-bar", stroke: "#1d1f24", fill: "none", "stroke-width": 1.5 * thin });
+    group.append(shape("path", { d: `M${left} ${base - 5 * thin}V${base}H${left + length}V${base - 5 * thin}` }));
+    const text = shape("text", { x: left + length / 2, y: base - 5 * thin, "text-anchor": "middle", "font-size": 11 * thin, fill: "#1d1f24", stroke: "none" });
+    text.textContent = length >= 1000 ? length / 1000 + " km" : length + " m";
+    group.append(text);
+    return group;
+  }
+
   function drawPlan() {
     const svg = shape("svg", {
       viewBox: "0 0 " + plan.width + " " + plan.height,
@@ -111,6 +124,7 @@
       drawn.append(title);
       svg.append(drawn);
     }
+    svg.append(scaleBar(thin));
     byId("plan").append(svg);
     for (const line of plan.lines) {
       const entry = make("li");
