@@ -126,6 +126,28 @@ def test_the_zones_notebook() -> None:
     assert text.count("<picture>") == 2
 
 
+def test_the_reroute_notebook() -> None:
+    text = run("05_rerouting_around_a_new_wreck.ipynb")
+    leaves, rejoins = number(r"leaves at KP ([\d.]+)", text), number(r"rejoins at old KP ([\d.]+)", text)
+    last = number(r"last departure KP ([\d.]+)", text)
+    assert leaves <= last < 21.687 < rejoins  # the wreck lies at KP 21.687 of the approved line
+    required = number(r"([\d.]+) m required", text)
+    assert required == pytest.approx(130.0, rel=2e-3)  # standoff 120 and lay tolerance 10, ground metres
+    for touchdown, left, joints, doubles, hours in re.findall(
+        r"\d +(1[58]\.0|20\.5) +([\d.]+) +(\d+) +(\d+) +(-?[\d.]+)", text
+    ):
+        assert float(left) == pytest.approx(1000.0 * (last - float(touchdown)) - 250.0, abs=1.0)
+        assert (int(joints), int(doubles)) == (float(left) // 12.2, float(left) // 24.4)
+        assert float(hours) == pytest.approx(float(left) / 3500.0 * 24.0 - 6.0, abs=0.1)
+    assert number(r"([\d.]+) m of line would have to be recovered", text) == pytest.approx(
+        1000.0 * (21.45 - last), abs=2.0
+    )
+    assert "the new line keeps every rule: True" in text
+    row = re.search(r"nearest approach: new obstructions +m? *([\d.]+)", text)
+    assert row and float(row[1]) < required
+    assert text.count("<picture>") == 1
+
+
 @pytest.mark.parametrize("file", NOTEBOOKS, ids=lambda file: file.name)
 def test_what_is_committed_is_whole_and_small(file: Path) -> None:
     book = read(file)

@@ -83,7 +83,13 @@ def write_sample(folder: Path, *, overwrite: bool = False, progress: Progress = 
 
 def _refuse_existing(folder: Path) -> None:
     names = ["project.toml", "seabed_regional.tif", "obstructions.gpkg", layout.block_file(1)]
-    names += ["protected_reef.geojson", "new_wreck.geojson", "platform_zone.shp", "new_survey.laz", "approved_line.csv"]
+    names += [
+        "protected_reef.geojson",
+        "new_wreck.geojson",
+        "platform_zone.shp",
+        "new_survey.laz",
+        "approved_line.csv",
+    ]
     taken = [name for name in names if (folder / name).exists()]
     if taken:
         raise InputError(

@@ -64,7 +64,14 @@ def test_the_whole_set_appears_with_what_changed(folder: Folder, approved: Path,
     assert [row["quantity"] for row in table] == [row["quantity"] for row in change["comparison"]]
     assert float(table[0]["new"]) == rows["length"]["new"]
     names = {file.name for file in folder.out.iterdir()}
-    assert {"alignment.csv", "route.geojson", "route.gpkg", "map.html", "report.html", "summary.json"} <= names
+    assert {
+        "alignment.csv",
+        "route.geojson",
+        "route.gpkg",
+        "map.html",
+        "report.html",
+        "summary.json",
+    } <= names
     line = gpd.read_file(folder.out / "route.gpkg", layer="centreline")
     assert sorted(line["name"]) == sorted(["Invented line", "approved line"])
     new = corridor.read_alignment(folder.out / "alignment.csv", CRS)

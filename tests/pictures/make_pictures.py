@@ -33,9 +33,7 @@ SHEET_AT_KM = 10.0
 """The sheet that holds this KP: sand waves, spans and a crossing are on it."""
 
 
-def map_picture(
-    study: Study, others: Mapping[str, Assessment] | None = None, place: str = ""
-) -> Image.Image:
+def map_picture(study: Study, others: Mapping[str, Assessment] | None = None, place: str = "") -> Image.Image:
     """The map as it opens, or about a place of the line, with a marker on the profile and on the line."""
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
         page_file = Path(folder) / "map.html"
