@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
+import corridor
 from corridor.io.soundings import open_soundings
 from corridor.io.survey_store import TileStore
 from corridor.model.grid import Grid
@@ -14,6 +17,7 @@ from corridor.model.project import Project
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.model.seabed import Seabed, Surface, Uncertainty
 from corridor.model.survey import Survey, SurveySettings
+from corridor.publish.survey_set import contact_rows
 from corridor.sample import layout, new_survey
 from corridor.sample.terrain import mean_elevation_m
 from corridor.survey.study import study_survey
@@ -70,3 +74,23 @@ def test_the_sand_waves_moved(result):
     assert {"erosion", "accretion", "object"} <= kinds
     moved = [region for region in result.changes if region.kind == "accretion"]
     assert max(region.area_m2 for region in moved) > 10_000.0
+
+
+def test_what_it_found_goes_straight_into_a_reroute(result, tmp_path):
+    """The line clears the wreck where the sample's writer put it, by the standoff (shapely)."""
+    rows = contact_rows(result.new_objects, layout.CRS)
+    shapes = [contact.geometry for contact in result.new_objects]
+    gpd.GeoDataFrame(rows, geometry=shapes, crs=layout.CRS).to_file(
+        tmp_path / "contacts.geojson", driver="GeoJSON", RFC7946="YES"
+    )
+    sample = Path(__file__).parents[2] / "sample_gis"
+    project = corridor.read_project(sample / "project.toml")
+    approved = corridor.read_alignment(sample / "approved_line.csv", project.crs)
+    around = corridor.read_around(str(tmp_path / "contacts.geojson"), project.crs, 100.0)
+    found = corridor.reroute(project, approved, around)
+    wreck = shapely.Point(new_survey.wreck_position())
+    before, after = (
+        shapely.LineString(corridor.densify(line)).distance(wreck) for line in (approved, found.alignment)
+    )
+    assert before < 100.0 < after
+    assert found.parts[0].obstructions == around.features
