@@ -73,8 +73,8 @@ def reroute(
     NoRouteError
         No change obeys the rules; the explanation says why and what it would take.
     """
-    layers = (around,) if isinstance(around, Layer) else tuple(around)
     project = in_force(project)
+    layers = _named_apart(project, (around,) if isinstance(around, Layer) else tuple(around))
     asked = replace(project, layers=(*project.layers, *layers))
     settings = project.tables.get("reroute") or RerouteSettings()
     line = elements(approved)
@@ -84,6 +84,7 @@ def reroute(
     clashes = tuple(clash for layer in layers for clash in clashes_with(line, layer, project))
     if not any(clash.hit for clash in clashes):
         return Reroute(asked, approved, approved, clashes, (), None, settings, notes)
+    _on_the_line(line, laid_to_m)
     can_leave_m = low_m if laid_to_m is None else max(low_m, laid_to_m + settings.layback_m)
     _not_laid(clashes, laid_to_m)
     job = ChangeSearch(asked, approved, line, settings, can_leave_m, high_m, clashes, progress)
@@ -137,6 +138,27 @@ def lay_progress(
         joints_left=math.floor(left / joint),
         doubles_left=math.floor(left / (2.0 * joint)),
     )
+
+
+def _named_apart(project: Project, layers: Sequence[Layer]) -> tuple[Layer, ...]:
+    """The new layers under names that no other layer has."""
+    taken = {layer.name for layer in project.layers}
+    named = []
+    for layer in layers:
+        name, number = layer.name, 2
+        while name in taken:
+            name, number = f"{layer.name} {number}", number + 1
+        taken.add(name)
+        named.append(replace(layer, name=name))
+    return tuple(named)
+
+
+def _on_the_line(line: Elements, laid_to_m: float | None) -> None:
+    if laid_to_m is not None and not 0.0 <= laid_to_m <= line.total_m:
+        raise InputError(
+            f"--laid-to-kp must lie on the approved line, KP 0 to {line.total_m / 1000:.3f} "
+            f"(got {laid_to_m / 1000:.3f}): give the KP of touchdown"
+        )
 
 
 def _range(line: Elements, from_m: float | None, to_m: float | None) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 
@@ -49,6 +50,8 @@ def read_around(
     LayerError
         No standoff for a feature, or what :func:`corridor.io.vectors.read_layer` refuses.
     """
+    if standoff_m is not None and not (math.isfinite(standoff_m) and standoff_m >= 0.0):
+        raise LayerError(f"--standoff-m must be a finite number >= 0 (got {standoff_m}): --around {text}")
     place = _POSITION.fullmatch(text)
     if place is not None:
         reach = standoff_m if standoff_m is not None else default_m

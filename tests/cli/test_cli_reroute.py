@@ -109,6 +109,8 @@ def test_a_standoff_must_come_from_somewhere(tmp_path: Path) -> None:
         with pytest.raises(LayerError, match="needs a standoff"):
             read_around(text, CRS, None)
         assert read_around(text, CRS, None, 75.0).standoff_m.tolist() == [75.0]
+    with pytest.raises(LayerError, match=r"--standoff-m must be a finite number >= 0 \(got -5"):
+        read_around("400000.5,8263000", CRS, -5.0)
     spot = read_around("400000.5,8263000", CRS, 10.0).geometries[0]
     assert np.allclose(shapely.get_coordinates(spot), [[400000.5, 8263000.0]])
 

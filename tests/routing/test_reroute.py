@@ -341,6 +341,8 @@ def test_bad_input_is_refused_in_words() -> None:
         reroute(study, other, wreck(4000.0, 1510.0))
     with pytest.raises(InputError, match=r"KP 0 to 7\.400"):
         reroute(study, approved, wreck(4000.0, 1510.0), from_m=5000.0, to_m=9000.0)
+    with pytest.raises(InputError, match=r"--laid-to-kp must lie on the approved line, KP 0 to 7\.400"):
+        reroute(study, approved, wreck(4000.0, 1510.0), laid_to_m=9000.0)
     with pytest.raises(InputError, match="lies on what is laid"):
         reroute(study, approved, wreck(4000.0, 1510.0), laid_to_m=5000.0)
 
@@ -353,6 +355,12 @@ def test_a_broken_line_is_named_and_accepted_on_demand() -> None:
     found = reroute(study, approved, wreck(5000.0, 1510.0), accept_broken=True)
     assert "old wreck" in found.notes[0]
     assert found.parts[0].old_from_m > 4000.0
+
+
+def test_a_layer_of_the_same_name_is_told_apart() -> None:
+    study = ground([wreck(1000.0, 2500.0)])
+    found = reroute(study, straight(study), [wreck(4000.0, 1510.0), wreck(4100.0, 1510.0)])
+    assert [layer.name for layer in found.project.layers] == ["new", "new 2", "new 3"]
 
 
 def test_clashes_are_measured_exactly() -> None:
