@@ -22,6 +22,7 @@ from rasterio.windows import Window
 
 from corridor.errors import CorridorError, SettingError
 from corridor.model.grid import Grid
+from corridor.survey.memory import rest
 
 BLOCK = 512
 
@@ -99,6 +100,7 @@ def _write_plain(path: Path, grid: Grid, bands: Mapping[str, Band], nodata: floa
             for row in range(0, grid.rows, BLOCK):
                 part = _rows(band, row, grid)
                 dataset.write(part, number, window=Window(0, row, grid.cols, len(part)))
+            _rested(band)
 
 
 def _reads_back(path: Path, grid: Grid, bands: Mapping[str, Band]) -> bool:
@@ -110,7 +112,14 @@ def _reads_back(path: Path, grid: Grid, bands: Mapping[str, Band]) -> bool:
                 read = dataset.read(number, window=Window(0, row, dataset.width, len(part)))
                 if not np.array_equal(read, part, equal_nan=part.dtype.kind == "f"):
                     return False
+            _rested(band)
     return True
+
+
+def _rested(band: Band) -> None:
+    """A band of a large survey gives back its memory before the next one is read."""
+    if not callable(band):
+        rest(band)
 
 
 def project_text(text: str, name: str, seabed: Mapping[str, str]) -> str:

@@ -15,6 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 from corridor.model.grid import Grid
 from corridor.model.survey import Survey
 from corridor.publish import palette
+from corridor.survey.memory import rest
 
 LONGEST = 900
 """Pixels along a picture's longer side, at most."""
@@ -100,6 +101,7 @@ class _View:
                 held = np.isfinite(part)
                 total[: part.shape[0], : part.shape[1]] += np.where(held, part, 0.0)
                 count[: part.shape[0], : part.shape[1]] += held
+        rest(values)
         with np.errstate(invalid="ignore", divide="ignore"):
             return total / count
 
