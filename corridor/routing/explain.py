@@ -32,6 +32,9 @@ EXISTS = (
     "A line that obeys every rule exists after all, between the places and directions of the search's grid."
 )
 
+SLOPE_EASED = 1.5
+"""Where both slope limits must give, one is first eased to this multiple."""
+
 MOST_PAIRS = 3
 """Pairs of rules that are worked out, those that need least on the grid."""
 
@@ -209,7 +212,20 @@ def _cheapest_pair(
             pair = _one_after_other(ground, first, second, min(need * weight * 1.02, first.most))
             if pair and (not best or _sum(pair) < _sum(best)):
                 best = pair
-    return best
+    return best or _both_slopes(ground, rules)
+
+
+def _both_slopes(ground: ClosedGround, rules: list[Rule]) -> tuple[Concession, ...]:
+    """The two slope limits together: one is eased by half, then each to what it needs beside the other."""
+    slopes = [rule for rule in rules if rule.kind == SLOPE]
+    if len(slopes) < 2:
+        return ()
+    for first, second in (slopes, slopes[::-1]):
+        rough = _one_after_other(ground, first, second, first.give(SLOPE_EASED * first.limit))
+        if rough:
+            exact = _one_after_other(ground, second, first, rough[1].give)
+            return exact or rough
+    return ()
 
 
 def _joined_by(ground: ClosedGround, flood: Flood, rules: tuple[Rule, ...]) -> bool:
