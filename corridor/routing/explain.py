@@ -246,11 +246,18 @@ def _one_after_other(ground: ClosedGround, first: Rule, second: Rule, give: floa
     other = closed_ground(eased, surface)
     flood = Flood.of(other)
     rule = next((rule for rule in rules_of(eased) if rule.key == second.key), None)
-    if rule is None or flood.blocked_leg() is None:
+    if rule is None:
         return ()
-    result = least_concession(other, flood, rule)
+    if flood.blocked_leg() is not None:
+        result = least_concession(other, flood, rule)
+    else:
+        # The ground is open, and only the bends do not fit.
+        ask, line = asking(other)
+        result = CannotHelp(rule, False, "") if line is not None else least_by_asking(other, ask, rule)
     if not isinstance(result, Concession) or result.give <= result.rule.negligible:
         return ()
+    # The line may need less of the first than it was given.
+    give = min(give, published(first, needs_of(ground, first, result.line)))
     held = replace(result, rule=first, give=give, least=0.0, failed=0.0)
     return held, replace(result, rule=second)
 
