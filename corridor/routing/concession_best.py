@@ -40,7 +40,7 @@ PLACES = 3
 MENDS = 4
 """Places elsewhere on the line that are drawn anew where they break another rule."""
 
-HAIR = 0.05
+HAIR = 0.1
 """Share of what a figure is known to that it is told more leniently."""
 
 AGAIN = 1
@@ -79,7 +79,9 @@ def published(rule: Rule, give: float) -> float:
 
 def drawn_best(ground: ClosedGround, rule: Rule, line: Alignment, progress: Progress = silent) -> Best:
     """The line drawn so that the rule gives least and no other is broken, as far as that can be done."""
-    best = _mended(ground, rule, draw(ground, rule, plain(line), progress=progress).line, progress)
+    as_found = _measured(ground, rule, plain(line))
+    best = _mended(ground, rule, draw(ground, rule, as_found.line, progress=progress).line, progress)
+    best = as_found if as_found.better_than(best) else best
     for _ in range(PLACES):
         # What needs most may now lie elsewhere, out of reach of what was moved.
         if best.give <= rule.negligible:

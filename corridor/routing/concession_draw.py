@@ -33,6 +33,9 @@ FIRST_STEP_M, LAST_STEP_M = 60.0, 0.02
 RADIUS_SCALE = 20.0
 """A metre of an IP counts like so many of a radius."""
 
+AGAIN_STEP_M, AGAIN_GAIN = 4.0, 0.05
+"""The trust region is opened again, m, when it gained so much before it closed, units."""
+
 DIFFERENCE_M = 0.25
 PENALTY = 20.0
 """Of a breach of any other rule, against the rule in question, in their units (see `concession_terms`)."""
@@ -77,10 +80,15 @@ def draw(
     unit = unit_of(rule)
     terms = terms_of(ground, rule, line, (ROUNDS + 2) * 0.25 * FIRST_STEP_M)
     now = _Point(line, *_merit(terms, line, layout_of(terms, line, free), enough * unit))
-    step = FIRST_STEP_M
+    step, before = FIRST_STEP_M, now.merit
     for _ in range(rounds):
-        if step < LAST_STEP_M or (now.need <= enough * unit and now.breach <= SOUND):
+        if now.need <= enough * unit and now.breach <= SOUND:
             break
+        if step < LAST_STEP_M:
+            # A crease may have stopped it: once more with a fresh region, as long as that pays.
+            if before - now.merit < AGAIN_GAIN:
+                break
+            step, before = AGAIN_STEP_M, now.merit
         jump = _programme(terms, now, free, step, enough * unit)
         if jump is None:
             step *= 0.3

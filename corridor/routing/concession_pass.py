@@ -245,8 +245,3 @@ def _raise(
     cells = (r * grid.cols + c)[near]
     broken = cells[floor.need[cells] > 0.0]
     floor.need[broken] = np.maximum(floor.need[broken], np.float32(need))
-
-
-def raised_above(way: Way, need: float) -> tuple[Pinch, ...]:
-    """Pinches of a way that the grid cannot pass with less than `need` by itself, the worst first."""
-    return tuple(sorted((p for p in way.pinches if p.need > need), key=lambda p: -p.need))

@@ -214,20 +214,15 @@ def _joined(pieces: list[Alignment]) -> Alignment:
     )
 
 
-def needs_of(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose] = ()) -> float:
-    """How far a rule must give for a line, measured on the line by exact geometry.
-
-    Slopes are measured on the finest seabed, and only within the straights of
-    `near` where there are any: elsewhere they are for the verification of a
-    finished line.
-    """
+def needs_of(ground: ClosedGround, rule: Rule, line: Alignment) -> float:
+    """How far a rule must give for a line, measured on it by exact geometry and on the finest seabed."""
     if rule.rule in ("standoff_m", "stay_within"):
         return float(area_needs(ground, rule, line)[1].max(initial=0.0))
     if rule.kind == TIE_IN:
         return _tie_in_need(ground, line)
     course = elements(line)
     if rule.rule == "depth_range_m" or rule.kind == "slope":
-        return _ground_need(ground, rule, line, near)
+        return _ground_need(ground, rule, line)
     if rule.rule == "min_bend_radius_m":
         curve = bends(line)
         bent = np.abs(curve.deflection_rad[1:-1]) > 1e-9
@@ -303,7 +298,7 @@ def area_needs(ground: ClosedGround, rule: Rule, line: Alignment) -> tuple[NDArr
     return xy, give_at(ground, rule.key, xy[:, 0], xy[:, 1])
 
 
-def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[Pose]) -> float:
+def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment) -> float:
     """Give of a slope or depth rule along a line."""
     rules, seabed = ground.project.rules, ground.project.seabed
     profile = ground_profile(elements(line), seabed, spacing_m(ground.project), rules.slope_baseline_m)
@@ -312,10 +307,6 @@ def _ground_need(ground: ClosedGround, rule: Rule, line: Alignment, near: Sequen
     tangent = profile.along if rule.rule == "max_slope_along_deg" else profile.across
     limit = np.tan(np.radians(rule.limit))
     over = np.maximum(np.nan_to_num(np.abs(tangent)) - limit * (1.0 + 1e-6), 0.0)
-    if near:
-        points = shapely.points(profile.easting_m, profile.northing_m)
-        straights = shapely.multilinestrings([shapely.linestrings([p.from_m, p.to_m]) for p in near])
-        over = over[shapely.distance(points, straights) < 1.0]
     return float(over.max(initial=0.0))
 
 
@@ -424,23 +415,3 @@ def broken_rules(
         for rule in rules_of(ground.project)
         if needs_of(ground, rule, line) > eased.get(rule.key, 0.0) + rounding.get(rule.kind, 1e-3)
     ]
-
-
-def broken(
-    ground: ClosedGround,
-    eased: Mapping[tuple[str, str, str], float],
-    line: Alignment,
-    near: Sequence[Pose] = (),
-) -> list[str]:
-    """Rules that a line breaks by exact geometry, some of them eased (key -> give).
-
-    Slopes and depths are left out: they are verified on the finest seabed when a
-    line is finished.
-    """
-    found = []
-    for rule in rules_of(ground.project):
-        if rule.kind == "slope" or rule.rule == "depth_range_m":
-            continue
-        if needs_of(ground, rule, line, near) > eased.get(rule.key, 0.0) + _slack(rule):
-            found.append(f"{rule.rule} {rule.layer}".strip())
-    return found

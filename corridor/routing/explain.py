@@ -32,6 +32,9 @@ EXISTS = (
     "A line that obeys every rule exists after all, between the places and directions of the search's grid."
 )
 
+SLOPE_EASED = 1.5
+"""Where both slope limits must give, one is first eased to this multiple."""
+
 MOST_PAIRS = 3
 """Pairs of rules that are worked out, those that need least on the grid."""
 
@@ -209,7 +212,20 @@ def _cheapest_pair(
             pair = _one_after_other(ground, first, second, min(need * weight * 1.02, first.most))
             if pair and (not best or _sum(pair) < _sum(best)):
                 best = pair
-    return best
+    return best or _both_slopes(ground, rules)
+
+
+def _both_slopes(ground: ClosedGround, rules: list[Rule]) -> tuple[Concession, ...]:
+    """The two slope limits together: one is eased by half, then each to what it needs beside the other."""
+    slopes = [rule for rule in rules if rule.kind == SLOPE]
+    if len(slopes) < 2:
+        return ()
+    for first, second in (slopes, slopes[::-1]):
+        rough = _one_after_other(ground, first, second, first.give(SLOPE_EASED * first.limit))
+        if rough:
+            exact = _one_after_other(ground, second, first, rough[1].give)
+            return exact or rough
+    return ()
 
 
 def _joined_by(ground: ClosedGround, flood: Flood, rules: tuple[Rule, ...]) -> bool:
@@ -230,11 +246,18 @@ def _one_after_other(ground: ClosedGround, first: Rule, second: Rule, give: floa
     other = closed_ground(eased, surface)
     flood = Flood.of(other)
     rule = next((rule for rule in rules_of(eased) if rule.key == second.key), None)
-    if rule is None or flood.blocked_leg() is None:
+    if rule is None:
         return ()
-    result = least_concession(other, flood, rule)
+    if flood.blocked_leg() is not None:
+        result = least_concession(other, flood, rule)
+    else:
+        # The ground is open, and only the bends do not fit.
+        ask, line = asking(other)
+        result = CannotHelp(rule, False, "") if line is not None else least_by_asking(other, ask, rule)
     if not isinstance(result, Concession) or result.give <= result.rule.negligible:
         return ()
+    # The line may need less of the first than it was given.
+    give = min(give, published(first, needs_of(ground, first, result.line)))
     held = replace(result, rule=first, give=give, least=0.0, failed=0.0)
     return held, replace(result, rule=second)
 

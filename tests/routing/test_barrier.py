@@ -252,3 +252,23 @@ def test_steps_pass_what_the_search_passes():
         "max_slope_across_deg",
         "min_bend_radius_m",
     }
+
+
+@pytest.mark.slow
+def test_both_slope_limits_where_neither_helps_alone():
+    # A lane along a side slope of 11.5 degrees, then up one of 17: so it needs 11.5 across and 17 along.
+    x, y = (np.arange(82) + 0.5) * 20.0, (62 - np.arange(62) - 0.5) * 20.0
+    ramp = np.clip((x - 450.0) / 100.0, 0.0, 1.0) * np.clip((850.0 - x) / 100.0, 0.0, 1.0)
+    side = np.tan(np.radians(11.5)) * (y[:, None] - 610.0) * ramp
+    climb = np.tan(np.radians(17.0)) * np.clip(x - 1000.0, 0.0, 120.0)
+    study = project(
+        200.0 + side - climb,
+        [layer("lane", "stay_within", [box(100.0, 575.0, 1540.0, 645.0)])],
+        max_slope_along_deg=12.0,
+        max_slope_across_deg=8.0,
+    )
+    found = explain_no_route(study)
+    assert found.explanation["reasons"] == []
+    pair = {entry["rule"]: entry["needed"] for entry in found.explanation["pair"]}
+    assert pair["max_slope_along_deg"] == pytest.approx(17.0, abs=0.3)
+    assert pair["max_slope_across_deg"] == pytest.approx(11.5, abs=0.3)
