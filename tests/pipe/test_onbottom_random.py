@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from corridor.pipe import onbottom
 from corridor.pipe.onbottom import Beam, BucklingError, lay
 
 from .pipe_reference import fractal
@@ -69,3 +70,15 @@ def test_three_hundred_random_cases_settle():
 def test_five_thousand_random_cases_settle():
     buckled = sum(check(seed) for seed in range(1000, 6000))
     assert 200 < buckled < 1600
+
+
+def test_a_node_that_just_touches_may_flip_for_ever() -> None:
+    """A reaction of rounding size changes no force; one of a millimetre's compression does (statics)."""
+    beam = Beam(1e8, 1000.0, 0.0, 3e5)
+    work = onbottom._Work(np.zeros(50), 1.0, beam, np.zeros(49), np.ones(50, dtype=bool))
+    work.ks = 3e5
+    work.flipped[20] = True
+    work.x[20, 0] = 1e-12
+    assert work._only_rounding()
+    work.x[20, 0] = -1e-3
+    assert not work._only_rounding()
