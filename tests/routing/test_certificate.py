@@ -37,16 +37,17 @@ def test_open_water_is_certified_closely():
 
 @pytest.mark.parametrize("ground", ["smooth", "rough"])
 def test_it_bounds_the_best_line_found(ground):
-    surf = smooth(1) if ground == "smooth" else rough(1, 90, 110, closed=0.0)
+    surf = smooth(1) if ground == "smooth" else rough(1, 50, 60, closed=0.0)
     rules = RouteRules(
         min_bend_radius_m=40.0, bend_cost_m=0.0, max_slope_along_deg=35.0, max_slope_across_deg=35.0
     )
-    start, end = at(surf.grid, 8, 9), at(surf.grid, 101, 80)
+    rows, cols = surf.grid.shape
+    start, end = at(surf.grid, 8, 9), at(surf.grid, cols - 9, rows - 10)
     found = certificate(surf, rules, start, end, rounds=5)
     path = search(surf, rules, start, end)
     line = fit(path.alignment, surf, rules, start, end)
     assert found.bound_m <= min(line.cost_m, path.cost_m)
-    assert found.bound_m >= 0.65 * line.cost_m
+    assert found.bound_m >= 0.6 * line.cost_m
     # The condition, triangle by triangle, in plain Python.
     price, field = least_price(surf), found.field
     for row in range(0, field.shape[0] - 1, 3):
