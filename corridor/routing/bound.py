@@ -71,12 +71,8 @@ def optimistic(surface: CostSurface) -> CostSurface:
     """The ground as steps 1 and 2 of the module's text make it."""
     margin = surface.slope_margin
     along, across = surface.tan_along / margin, surface.tan_across / margin
-    steep = surface.ground[..., 1] ** 2 + surface.ground[..., 2] ** 2
-    price = surface.ground[..., 0] + surface.slope_cost * steep / max(along, across) ** 2
-    if surface.hold_along and surface.hold_across:
-        price[steep > (along**2 + across**2) * (1.0 + 1e-6)] = np.inf
     ground = np.zeros_like(surface.ground)
-    ground[..., 0] = minimum_filter(price, size=3, mode="nearest")
+    ground[..., 0] = minimum_filter(least_price(surface), size=3, mode="nearest")
     return replace(
         surface,
         ground=ground,
@@ -86,6 +82,17 @@ def optimistic(surface: CostSurface) -> CostSurface:
         tan_across=across,
         slope_margin=1.0,
     )
+
+
+def least_price(surface: CostSurface) -> NDArray[np.float32]:
+    """(rows, cols) the least that a metre costs in each cell in any direction; infinite where closed."""
+    margin = surface.slope_margin
+    along, across = surface.tan_along / margin, surface.tan_across / margin
+    steep = surface.ground[..., 1] ** 2 + surface.ground[..., 2] ** 2
+    price = surface.ground[..., 0] + surface.slope_cost * steep / max(along, across) ** 2
+    if surface.hold_along and surface.hold_across:
+        price[steep > (along**2 + across**2) * (1.0 + 1e-6)] = np.inf
+    return price
 
 
 def lower_bound_m(

@@ -1,7 +1,7 @@
 """The better of several fits: a line's price has many local optima, and each start finds another.
 
 The fit runs from the path and from the path reversed, so that swapping the ends
-changes little, and each time first with cheaper bends, which follow the ground,
+changes little, and each time first with cheaper bends, which follow the ground better,
 before they get their price.
 """
 
@@ -15,7 +15,7 @@ from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.fit import FitResult, fit
 
-BEND_SHARES = (0.0, 0.3)
+BEND_SHARES = (0.1, 0.3)
 """Shares of the price of a bend that the fit begins with, one start each."""
 
 
