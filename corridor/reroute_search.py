@@ -35,7 +35,7 @@ from corridor.routing.reroute import Change, change_line
 from corridor.routing.reroute_ground import GROWTH, outside_costs_more, window
 from corridor.routing.tie_ins import Stretch, stretches_to_leave
 from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
-from corridor.workflow import SLOPE_MARGINS
+from corridor.workflow import SLOPE_MARGINS, failing_checks
 
 MOST_CELLS = 4_000_000
 """A larger window is not searched only to prove that nothing cheaper lies there."""
@@ -265,7 +265,9 @@ class ChangeSearch:
                 raise _too_late(self.can_leave_m, solved, self.approved)
         start, end = self._poses()
         between = replace(self.project, start=start, end=end, via=())
-        way = explain_no_route(between, cost_surface(between, progress=self.progress), self.progress)
+        way = explain_no_route(
+            between, cost_surface(between, progress=self.progress), self.progress, judge=failing_checks
+        )
         text = str(way.explanation["text"])
         if way.line is not None:
             text = (
