@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from corridor.assess.spans import spans_by_verdict
 from corridor.model.reroute import Reroute
 from corridor.model.results import Assessment
 from corridor.routing.approach import length_m, stretches_outside
@@ -67,24 +68,13 @@ def _broken(assessed: Assessment) -> int:
 
 def _spans(old: Assessment, new: Assessment) -> list[Row]:
     """Spans by verdict, each by the load case that governs it."""
-    if old.spans is None or new.spans is None:
+    before, after = spans_by_verdict(old), spans_by_verdict(new)
+    if before is None or after is None:
         return []
-    counts = []
-    for assessed in (old, new):
-        assert assessed.spans is not None
-        governs = np.asarray(assessed.spans["governs"]).astype(bool)
-        names, number = np.unique(
-            np.asarray(assessed.spans["verdict"])[governs].astype(str), return_counts=True
-        )
-        counts.append(dict(zip(names.tolist(), number.tolist(), strict=True)))
-    verdicts = sorted({*counts[0], *counts[1]})
-    rows = [_row("free spans", "", sum(counts[0].values()), sum(counts[1].values()))]
+    verdicts = sorted({*before, *after})
     return [
-        *rows,
-        *(
-            _row(f"free spans: {name}", "", counts[0].get(name, 0), counts[1].get(name, 0))
-            for name in verdicts
-        ),
+        _row("free spans", "", sum(before.values()), sum(after.values())),
+        *(_row(f"free spans: {name}", "", before.get(name, 0), after.get(name, 0)) for name in verdicts),
     ]
 
 

@@ -137,3 +137,14 @@ def _profile(profile: Table, station: NDArray, laid: Table) -> Table:
     for name in ("pipe_depth_m", "gap_m"):
         joined[name] = np.interp(kp, station / 1000.0, laid[name], left=np.nan, right=np.nan)
     return joined
+
+
+def spans_by_verdict(assessed: Assessment) -> dict[str, int] | None:
+    """How many spans have each verdict, by the load case that governs."""
+    if assessed.spans is None:
+        return None
+    governs = np.asarray(assessed.spans["governs"]).astype(bool)
+    verdicts, counts = np.unique(
+        np.asarray(assessed.spans["verdict"])[governs].astype(str), return_counts=True
+    )
+    return dict(zip(verdicts.tolist(), counts.tolist(), strict=True))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from corridor.assess.cautions import CAUTIONS
+from corridor.assess.spans import spans_by_verdict
 from corridor.model.results import Assessment, Check, Study
 from corridor.publish.provenance import Stamp
 
@@ -89,17 +90,6 @@ def span_count(assessed: Assessment) -> int | None:
     if assessed.spans is None:
         return None
     return len(set(np.asarray(assessed.spans["span"]).tolist()))
-
-
-def spans_by_verdict(assessed: Assessment) -> dict[str, int] | None:
-    """How many spans have each verdict, by the load case that governs."""
-    if assessed.spans is None:
-        return None
-    governs = np.asarray(assessed.spans["governs"]).astype(bool)
-    verdicts, counts = np.unique(
-        np.asarray(assessed.spans["verdict"])[governs].astype(str), return_counts=True
-    )
-    return dict(zip(verdicts.tolist(), counts.tolist(), strict=True))
 
 
 def no_route_summary(
