@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, replace
+from threading import Lock
 from typing import NoReturn
 
 import numpy as np
@@ -24,7 +26,7 @@ from corridor.model.project import Project
 from corridor.model.reroute import Clash, RerouteSettings
 from corridor.model.results import Assessment, Breach, CostSurface
 from corridor.model.rules import RouteEnd
-from corridor.progress import Progress
+from corridor.progress import Progress, silent
 from corridor.routing import measure
 from corridor.routing.chainage import station_of
 from corridor.routing.clashes import clusters_of, half_size
@@ -63,6 +65,7 @@ class ChangeSearch:
         self.project, self.approved, self.line, self.settings = project, approved, line, settings
         self.can_leave_m, self.to_m, self.progress = can_leave_m, to_m, progress
         self.clusters = clusters_of(clashes)
+        self.one_at_a_time = Lock()
         self.aside_m = max(clash.limit_m for clash in clashes if clash.hit) + half_size(project, clashes)
         self.whole = search_grid(project.seabed, project.rules, project.start)
         crossings = find_crossings(approved, line, project.layers)
@@ -136,39 +139,42 @@ class ChangeSearch:
         failed = NoRouteError("No line leaves the approved one and comes back to it.")
         leave, join = self._between(first, last)
         names = tuple(name for cluster in self.clusters[first : last + 1] for name in cluster.names)
-        late = 0.0
         times = self._enough(low, high, 1.0, self._likely(high - low)) or 1.0
-        while leave and join:
-            grid = self._window(low, high, times)
-            try:
-                change, surface, notes = self._verified(grid, leave, join)
-            except NoRouteError as error:
-                failed = error
-                if grid == self.whole:
+        if not (leave and join):
+            raise failed
+        # The latest departure is a search of its own, near the obstruction: it runs beside the other.
+        with ThreadPoolExecutor(1) as beside:
+            latest = beside.submit(self._latest, self._window(low, high, 1.0), leave, join)
+            while True:
+                grid = self._window(low, high, times)
+                try:
+                    change, surface, notes = self._verified(grid, leave, join)
+                except NoRouteError as error:
+                    if grid == self.whole:
+                        raise error from None
+                    times *= GROWTH
+                    continue
+                extra = self._extra(change, surface)
+                needed = self._enough(low, high, times, extra)
+                if needed is None or needed <= times:
                     break
-                times *= GROWTH
-                continue
-            extra = self._extra(change, surface)
-            late = max(late or self._latest(surface, leave, join), change.leave_m)
-            needed = self._enough(low, high, times, extra)
-            if needed is None or needed <= times:
-                return Solved(change, extra, late, names, needed is not None, notes)
-            times = needed
-        raise failed
+                times = needed
+            late = latest.result() or self._latest(grid, leave, join)
+        return Solved(change, extra, max(late, change.leave_m), names, needed is not None, notes)
 
     def _window(self, low_m: float, high_m: float, times: float) -> Grid:
         return window(self.whole, self.line, low_m, high_m, self.aside_m, self.project.rules, times)
 
     def _likely(self, given_up_m: float) -> float:
-        """A generous guess of what a change costs more, so that one window mostly is enough.
+        """A guess of what a change costs more, so that one window mostly is enough.
 
-        New ground at its price and a fifth for slopes, over two shifts of 2 sqrt(R d) each; four bends.
+        New ground at its price and a tenth for slopes, over two shifts of 2 sqrt(R d) each; three bends.
         """
         rules, price = self.project.rules, self.settings.new_ground_cost
         length = (
             given_up_m + 4.0 * math.sqrt(rules.min_bend_radius_m * self.aside_m) + 3.0 * rules.min_straight_m
         )
-        return 1.2 * ((price + 0.2) * length + 4.0 * rules.bend_cost_m)
+        return (price + 0.1) * length + 3.0 * rules.bend_cost_m
 
     def _enough(self, low_m: float, high_m: float, times: float, extra_cost_m: float) -> float | None:
         """The least width of window outside which nothing cheaper can lie; None where it is not worth it."""
@@ -186,39 +192,46 @@ class ChangeSearch:
         self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch], latest: bool = False
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         """A change measured on the finest seabed; places where it breaks a rule are tightened."""
+        progress = silent if latest else self.progress
         surface = cost_surface(self._nearby(grid), grid=grid, slope_margin=SLOPE_MARGINS[0])
         try:
-            return self._rounds(surface, leave, join, latest)
+            return self._rounds(surface, leave, join, latest, progress)
         except NoRouteError:
             wider = SLOPE_MARGINS[-1] / SLOPE_MARGINS[0]
             surface = replace(
                 surface, tan_along=surface.tan_along * wider, tan_across=surface.tan_across * wider,
                 slope_margin=SLOPE_MARGINS[-1],
             )  # fmt: skip
-            return self._rounds(surface, leave, join, latest)
+            return self._rounds(surface, leave, join, latest, progress)
 
     def _rounds(
-        self, surface: CostSurface, leave: Sequence[Stretch], join: Sequence[Stretch], latest: bool
+        self,
+        surface: CostSurface,
+        leave: Sequence[Stretch],
+        join: Sequence[Stretch],
+        latest: bool,
+        progress: Progress,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         best: tuple[int, Change, CostSurface] | None = None
         for number in range(self.project.rules.breach_rounds + 1):
             try:
                 change = change_line(
                     self.approved, surface, self.project.rules, leave, join,
-                    new_ground_cost=self.settings.new_ground_cost, latest=latest, progress=self.progress,
+                    new_ground_cost=self.settings.new_ground_cost, latest=latest, progress=progress,
                 )  # fmt: skip
             except NoRouteError:
                 if best is None:
                     raise
                 break
-            assessment = assess(change.alignment, self.project, progress=self.progress)
+            with self.one_at_a_time:
+                assessment = assess(change.alignment, self.project, progress=progress)
             breaches = _of_part(assessment, change)
             if best is None or len(breaches) < best[0]:
                 best = (len(breaches), change, surface)
             if not breaches or all(b.rule in GEOMETRY_RULES for b in breaches):
                 break
             surface = tighten(surface, breaches)
-            self.progress("verification", number / (self.project.rules.breach_rounds + 1))
+            progress("verification", number / (self.project.rules.breach_rounds + 1))
         assert best is not None
         notes = () if not best[0] else ("the new part breaks rules on the finest seabed: see the checks",)
         return best[1], best[2], notes
@@ -246,10 +259,10 @@ class ChangeSearch:
         old = sum(measure.line_cost(self.approved, surface, rules).values())
         return new - old + self.settings.new_ground_cost * (change.new_rejoin_m - change.leave_m)
 
-    def _latest(self, surface: CostSurface, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float:
+    def _latest(self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float:
         """The latest chainage at which a line that obeys every rule can still leave; 0 if unknown."""
         try:
-            late, _, notes = self._rounds(surface, leave, join, latest=True)
+            late, _, notes = self._verified(grid, leave, join, latest=True)
         except NoRouteError:
             return 0.0
         return 0.0 if notes else late.leave_m

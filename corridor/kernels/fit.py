@@ -308,7 +308,7 @@ def price_window(course, points, radii, count, first, last, legs, arcs, penalty,
     return total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def price_all(course, points, radii, count, legs, arcs, penalty):
     """Price of the whole line, filling `legs` and `arcs`."""
     if count == 0:
@@ -424,7 +424,7 @@ def propose(course, points, radii, count, i, kind, step, locked):
     return holds(course, points, count, locked)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def polish(course, points, radii, count, first, last, locked, legs, arcs, steps, rounds, penalty):
     """Pattern search over IPs first..last with falling steps; returns the price of the whole line."""
     total = price_all(course, points, radii, count, legs, arcs, penalty)

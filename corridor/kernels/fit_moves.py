@@ -129,7 +129,7 @@ def take(points, radii, locked, from_points, from_radii, from_locked):
     locked[:] = from_locked
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, longest):
     """Try to replace runs of up to `longest` IPs; returns (count, price) when no more helps."""
     t_points, t_radii, t_locked = points.copy(), radii.copy(), locked.copy()
@@ -161,7 +161,7 @@ def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, lon
     return count, best
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def lengthen(course, points, radii, locked, count, best, legs, arcs, penalty):
     """Try one more IP beside every leg; returns (count, price)."""
     t_points, t_radii, t_locked = points.copy(), radii.copy(), locked.copy()
@@ -193,7 +193,7 @@ def lengthen(course, points, radii, locked, count, best, legs, arcs, penalty):
     return count, best
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def kick(course, points, radii, locked, count, best, legs, arcs, penalty, first_kick, kicks):
     """Move one IP at random, polish around it, keep what is better; returns the price."""
     if count == 0:
@@ -217,7 +217,7 @@ def kick(course, points, radii, locked, count, best, legs, arcs, penalty, first_
     return best
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def slide(course, points, radii, locked, count, best, legs, arcs, penalty):
     """Shift all IPs along the line's chord, polish, keep what is better; returns the price.
 

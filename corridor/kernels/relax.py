@@ -161,7 +161,7 @@ def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, row
                         waiting[to_row, to_col] = min(waiting[to_row, to_col], key)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def relax(
     ground, moves, crossings, planes, shifts, special, field, guide, waiting, known, slot, costs, batch, limit
 ):

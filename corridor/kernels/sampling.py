@@ -46,7 +46,7 @@ def bilinear(depth, west, north, cell, e, n):
     return total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def fill_depth(depth, west, north, cell, index, easting, northing, out, source):
     """Write the depth of surface `index` and its number wherever `out` still holds NaN."""
     for p in range(len(easting)):
@@ -57,7 +57,7 @@ def fill_depth(depth, west, north, cell, index, easting, northing, out, source):
                 source[p] = index
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def fill_slopes(depth, west, north, cell, easting, northing, bearing, baseline, along, across):
     """Write the tangents of this surface wherever both ends of the baseline lie on it and none is known."""
     half = 0.5 * baseline

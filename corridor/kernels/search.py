@@ -244,7 +244,7 @@ def enter_portals(portals, node, heading, headings, state, cost, portal_best, po
     return size
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def expand(
     ground, moves, crossings, portals, ahead, weight, limit, most, best, came, portal_best, portal_came,
     keys, items, size, later_state, later_bend, later_cost, later_key, batch, counts, lowered,
@@ -382,7 +382,7 @@ def take_bend(
     return size, -math.inf
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def resume(
     ground, moves, crossings, portals, ahead, weight, limit, most, best, came, keys, items, size,
     later_state, later_bend, later_cost, later_key, counts, lowered,

@@ -45,7 +45,7 @@ def nearest_cell(u, v, first, second, least_in, least_out, rows, cols):
     return best_col, best_row, best_in, best_out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def tie_gates(
     ground, segments, positions, directions, straight, unit, radius, half_straight, least_turn, most_turn
 ):

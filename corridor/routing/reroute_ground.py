@@ -14,7 +14,7 @@ from corridor.routing.geometry import Elements, at_station
 GROWTH = 1.8
 """A window that is not enough is made this much wider."""
 
-LINE_STEPS = 1500
+LINE_STEPS = 800
 """Chainages at which the proof measures the approved line, at most."""
 
 

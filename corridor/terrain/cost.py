@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -36,6 +38,9 @@ NEAR_ASSET_FACTOR = 2.0
 
 MOST_CELLS = 12_000_000
 """A larger search grid is made coarser."""
+
+WORKERS = min(4, os.cpu_count() or 1)
+"""Threads that sample the seabed."""
 
 CELLS_PER_RADIUS = 4.0
 """The search grid is refined until the bend radius holds this many cells."""
@@ -159,13 +164,18 @@ def sample_ground(
         )
         fill_slopes(depth, east, south, grid.cell_m)
         return depth, source, east, south
-    block = max(1, 400_000 // grid.cols)
-    for first in range(0, grid.rows, block):
+    block = max(1, min(400_000 // grid.cols, -(-grid.rows // WORKERS)))
+
+    def fill(first: int) -> None:
         rows = slice(first, min(first + block, grid.rows))
         e, n = np.meshgrid(easting, northing[rows])
         depth[rows], source[rows], east[rows], south[rows] = ground_of_cells(
             seabed, e, n, grid.cell_m, baseline_m
         )
+
+    # Cells know nothing of each other, and the kernels leave the interpreter free.
+    with ThreadPoolExecutor(WORKERS) as pool:
+        list(pool.map(fill, range(0, grid.rows, block)))
     fill_slopes(depth, east, south, grid.cell_m)
     return depth, source, east, south
 

@@ -95,7 +95,9 @@ def test_the_cheapest_way_round_a_point_is_three_arcs_that_touch() -> None:
 
     Their centres lie 2 R apart, R and d - R to the side: a = sqrt(4 R^2 - (2 R - d)^2) before the point
     the line is left, and every arc pair turns phi = asin(a / 2R); the new part is 4 R phi long. Anything
-    with straights between gives up more of the line at half a metre a metre (plane geometry).
+    with straights between gives up more of the line at half a metre a metre (plane geometry). In each
+    cell the zone counts as the tangent to it: up to (cell / sqrt 2)^2 / 2 d = 1.7 m outside it, which
+    makes a 4 m longer on either side and so costs up to 4 m, 1 %, more.
     """
     study = ground()
     approved = straight(study)
@@ -105,7 +107,7 @@ def test_the_cheapest_way_round_a_point_is_three_arcs_that_touch() -> None:
     a = math.sqrt(4.0 * RADIUS**2 - (2.0 * RADIUS - d) ** 2)
     length = 4.0 * RADIUS * math.asin(a / (2.0 * RADIUS))
     best = 1.5 * length + 3.0 * 20.0 - 2.0 * a
-    assert best * (1.0 - 0.003) <= part.extra_cost_m <= best * 1.01
+    assert best * (1.0 - 0.003) <= part.extra_cost_m <= best * 1.013
     assert part.old_from_m == pytest.approx(3690.0 - a, abs=10.0)
     assert part.old_to_m == pytest.approx(3690.0 + a, abs=10.0)
     assert clearance(found.alignment, shapely.Point(WEST + 4000.0, SOUTH + 1510.0)) >= STANDOFF - 1e-3
