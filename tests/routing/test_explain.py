@@ -139,6 +139,7 @@ def test_what_a_manager_reads_is_never_stricter_than_what_the_line_needs():
     assert [told(slope, x) for x in (4.7201, 4.72)] == [4.73, 4.72]
 
 
+@pytest.mark.slow
 def test_a_tie_in_zone_that_is_too_wide():
     # Exact: START lies in the middle of its zone of 300 m; a straight line out of it stays inside for 300 m.
     zone = shapely.Point(WEST + 410.0, SOUTH + 610.0).buffer(300.0, quad_segs=64)

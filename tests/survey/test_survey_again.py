@@ -79,7 +79,7 @@ def soundings_file(folder: Path) -> Path:
     return folder / "new.xyz"
 
 
-@pytest.mark.parametrize("cell", [2.0, 1.0])
+@pytest.mark.parametrize("cell", [pytest.param(2.0, marks=pytest.mark.slow), 1.0])
 def test_only_the_affected_part_is_laid_and_all_fields_are_those_of_the_whole(
     line, tmp_path, monkeypatch, cell
 ):
