@@ -34,7 +34,7 @@ from corridor.routing.explain import explain_no_route
 from corridor.routing.geometry import Elements, at_station, densify, elements
 from corridor.routing.profile import ground_profile
 from corridor.routing.reroute import Change, change_line
-from corridor.routing.reroute_ground import GROWTH, outside_costs_more, window
+from corridor.routing.reroute_ground import GROWTH, least_cost_between, outside_costs_more, window
 from corridor.routing.tie_ins import Stretch, stretches_to_leave
 from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
 from corridor.workflow import SLOPE_MARGINS, failing_checks
@@ -97,9 +97,11 @@ class ChangeSearch:
         best[0] = (0.0, [])
         failed: NoRouteError | None = None
         for last in range(1, count + 1):
-            for first in range(last):
-                before = best[first]
+            for first in reversed(range(last)):
+                before, known = best[first], best[last]
                 if before is None:
+                    continue
+                if known is not None and before[0] + self._at_least(first, last - 1) >= known[0]:
                     continue
                 try:
                     one = self._solve(first, last - 1)
@@ -109,7 +111,6 @@ class ChangeSearch:
                 if before[1] and not self._follows(before[1][-1], one):
                     continue
                 total = before[0] + one.extra_cost_m
-                known = best[last]
                 if known is None or total < known[0]:
                     best[last] = (total, [*before[1], one])
         answer = best[count]
@@ -117,12 +118,19 @@ class ChangeSearch:
             return answer[1]
         self._no_way(failed)
 
+    def _at_least(self, first: int, last: int) -> float:
+        """What one change that clears the clusters first..last costs at least."""
+        low, high = self.clusters[first].low_m, self.clusters[last].high_m
+        return least_cost_between(
+            self.line, low, high, self.marks_m, self.running_m, self.settings.new_ground_cost
+        )
+
     def _follows(self, before: Solved, after: Solved) -> bool:
         """Whether the line is the approved one for long enough between two changes."""
         back, out = before.change.rejoin_m, after.change.leave_m
-        return out - back >= max(self.project.rules.min_straight_m, 1.0) and not (
-            before.change.join.arc and after.change.leave.arc
-        )
+        arcs = before.change.join.arc and after.change.leave.arc
+        same = len(self.approved.easting_m) - 1 - before.change.join.row == after.change.leave.row
+        return out - back >= max(self.project.rules.min_straight_m, 1.0) and not (arcs and same)
 
     def _between(self, first: int, last: int) -> tuple[tuple[Stretch, ...], tuple[Stretch, ...]]:
         """Where the line may be left before cluster `first` and rejoined behind cluster `last`."""

@@ -87,13 +87,8 @@ def outside_costs_more(
     )
     if not any(sides):
         return True
-    step = max(line.total_m / LINE_STEPS, 20.0)
-    station = np.append(np.arange(0.0, line.total_m, step), line.total_m)
+    step, station, low, high = _sampled(line, marks_m, running_m)
     easting, northing, _ = at_station(line, station)
-    # Between marks the cost is known to lie between theirs: the worse one counts.
-    above = np.searchsorted(marks_m, station)
-    high = running_m[np.minimum(above, len(marks_m) - 1)]
-    low = running_m[np.maximum(above - 1, 0)]
     price = 1.0 + new_ground_cost
     spacing = max(grid.cell_m, 50.0)
     edge_e, edge_n = _edge(grid, sides, spacing)
@@ -116,6 +111,38 @@ def outside_costs_more(
         )
         least = min(least, float((past * price + low[before][:, None] - high[after][None]).min()))
     return least - slack >= extra_cost_m
+
+
+def least_cost_between(
+    line: Elements, low_m: float, high_m: float, marks_m: NDArray, running_m: NDArray, new_ground_cost: float
+) -> float:
+    """What any one change costs at least that gives up the chainages from `low_m` to `high_m`.
+
+    (1 + c) times the distance between where the line is left and where it is rejoined, less what the
+    approved line costs between them; see :func:`outside_costs_more`.
+    """
+    step, station, low, high = _sampled(line, marks_m, running_m)
+    easting, northing, _ = at_station(line, station)
+    leave, join = station <= max(low_m, 0.0), station >= min(high_m, line.total_m)
+    apart = np.hypot(
+        easting[leave][:, None] - easting[join][None], northing[leave][:, None] - northing[join][None]
+    )
+    price = 1.0 + new_ground_cost
+    return float((apart * price + low[leave][:, None] - high[join][None]).min()) - price * step
+
+
+def _sampled(
+    line: Elements, marks_m: NDArray, running_m: NDArray
+) -> tuple[float, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Step, chainages, and least and largest cost of the line up to each.
+
+    Between marks the cost is known to lie between theirs: the worse one counts.
+    """
+    step = max(line.total_m / LINE_STEPS, 20.0)
+    station = np.append(np.arange(0.0, line.total_m, step), line.total_m)
+    above = np.searchsorted(marks_m, station)
+    low = running_m[np.maximum(above - 1, 0)]
+    return step, station, low, running_m[np.minimum(above, len(marks_m) - 1)]
 
 
 def _edge(grid: Grid, sides: tuple[bool, bool, bool, bool], spacing_m: float) -> tuple[NDArray, NDArray]:
