@@ -224,14 +224,13 @@ def _assembled(approved: Alignment, changes: Sequence[Change]) -> Alignment:
     """All changes in one line."""
     line = changes[0].alignment
     for change in changes[1:]:
-        # Up to the last kept point before this change the line is that of the changes before it.
-        first = change.first_ip
-        kept_rows = len(approved.easting_m) - first
-        head = len(line.easting_m) - kept_rows
+        # What is kept before this change, a part of a bend left out, is as the changes before it made it.
+        kept = change.leave.row + (0 if change.leave.arc else 1)
+        head = len(line.easting_m) - (len(approved.easting_m) - kept)
         line = Alignment(
-            np.concatenate([line.easting_m[:head], change.alignment.easting_m[first:]]),
-            np.concatenate([line.northing_m[:head], change.alignment.northing_m[first:]]),
-            np.concatenate([line.radius_m[:head], change.alignment.radius_m[first:]]),
+            np.concatenate([line.easting_m[:head], change.alignment.easting_m[kept:]]),
+            np.concatenate([line.northing_m[:head], change.alignment.northing_m[kept:]]),
+            np.concatenate([line.radius_m[:head], change.alignment.radius_m[kept:]]),
             approved.crs,
         )
     return line

@@ -39,6 +39,9 @@ from corridor.routing.tie_ins import Stretch, stretches_to_leave
 from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
 from corridor.workflow import SLOPE_MARGINS, failing_checks
 
+MOST_ROUNDS, LATEST_ROUNDS = 100, 3
+"""Times a change, or the latest one, is mended where the finest seabed breaks a rule, at most."""
+
 MOST_CELLS = 4_000_000
 """A larger window is not searched only to prove that nothing cheaper lies there."""
 
@@ -167,7 +170,9 @@ class ChangeSearch:
                 if needed is None or needed <= times:
                     break
                 times = needed
-            late = latest.result() or self._latest(grid, leave, join)
+            late = latest.result()
+        if late is None:
+            late = self._latest(grid, leave, join) or 0.0
         return Solved(change, extra, max(late, change.leave_m), names, needed is not None, notes)
 
     def _window(self, low_m: float, high_m: float, times: float) -> Grid:
@@ -221,7 +226,8 @@ class ChangeSearch:
         progress: Progress,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         best: tuple[int, Change, CostSurface] | None = None
-        for number in range(self.project.rules.breach_rounds + 1):
+        rounds = min(self.project.rules.breach_rounds, LATEST_ROUNDS if latest else MOST_ROUNDS)
+        for number in range(rounds + 1):
             try:
                 change = change_line(
                     self.approved, surface, self.project.rules, leave, join,
@@ -239,7 +245,7 @@ class ChangeSearch:
             if not breaches or all(b.rule in GEOMETRY_RULES for b in breaches):
                 break
             surface = tighten(surface, breaches)
-            progress("verification", number / (self.project.rules.breach_rounds + 1))
+            progress("verification", number / (rounds + 1))
         assert best is not None
         notes = () if not best[0] else ("the new part breaks rules on the finest seabed: see the checks",)
         return best[1], best[2], notes
@@ -267,12 +273,15 @@ class ChangeSearch:
         old = sum(measure.line_cost(self.approved, surface, rules).values())
         return new - old + self.settings.new_ground_cost * (change.new_rejoin_m - change.leave_m)
 
-    def _latest(self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float:
-        """The latest chainage at which a line that obeys every rule can still leave; 0 if unknown."""
+    def _latest(self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float | None:
+        """The latest chainage at which a line can still leave: None where none does on this ground.
+
+        0 where those found break a rule on the finest seabed: the change itself is then the latest known.
+        """
         try:
             late, _, notes = self._verified(grid, leave, join, latest=True)
         except NoRouteError:
-            return 0.0
+            return None
         return 0.0 if notes else late.leave_m
 
     def _no_way(self, failed: NoRouteError | None) -> NoReturn:

@@ -208,6 +208,25 @@ def test_two_obstructions_far_apart_make_two_changes_and_near_ones_make_one() ->
     )
 
 
+@pytest.mark.parametrize("at_m", [(2050.0, 5300.0), (2700.0, 4700.0), (2400.0, 6300.0)])
+def test_changes_beside_and_within_bends_fit_together(at_m: tuple[float, float]) -> None:
+    """Every rule holds on the whole line, and between the changes it is the approved one to a millimetre."""
+    study = ground()
+    approved = bent(study)
+    line = elements(approved)
+    easting, northing, _ = at_station(line, at_m)
+    points = [shapely.Point(e + 5.0, n + 8.0) for e, n in zip(easting, northing, strict=True)]
+    found = reroute(study, approved, layer("new", "avoid", points, 35.0))
+    assert assess(found.alignment, found.project).ok
+    new, low, shift = elements(found.alignment), 0.0, 0.0
+    for part in found.parts:
+        station = np.linspace(low, part.old_from_m, 40)
+        before, after = at_station(line, station), at_station(new, station + shift)
+        assert np.hypot(before[0] - after[0], before[1] - after[1]).max() < 1e-3
+        low, shift = part.old_to_m, part.new_to_m - part.old_to_m
+    assert low + shift < new.total_m == pytest.approx(line.total_m + shift)
+
+
 def test_lines_and_areas_with_their_own_standoffs() -> None:
     study = ground()
     approved = straight(study)
