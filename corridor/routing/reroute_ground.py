@@ -11,7 +11,7 @@ from corridor.model.grid import Grid
 from corridor.model.rules import RouteRules
 from corridor.routing.geometry import Elements, at_station
 
-GROWTH = 1.8
+GROWTH = 3.0
 """A window that is not enough is made this much wider."""
 
 LINE_STEPS = 800
