@@ -12,7 +12,6 @@ from typing import NoReturn
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from corridor.assess.assess import assess
 from corridor.assess.cost import line_cost
@@ -21,7 +20,6 @@ from corridor.assess.ground_rules import check_spacing_m
 from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
-from corridor.model.layers import Layer
 from corridor.model.project import Project
 from corridor.model.reroute import Clash, RerouteSettings
 from corridor.model.results import Assessment, Breach, CostSurface
@@ -39,8 +37,8 @@ from corridor.routing.tie_ins import Stretch, stretches_to_leave
 from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
 from corridor.workflow import SLOPE_MARGINS, failing_checks
 
-MOST_ROUNDS, LATEST_ROUNDS = 100, 3
-"""Times a change, or the latest one, is mended where the finest seabed breaks a rule, at most."""
+LATEST_ROUNDS = 3
+"""Times the latest change is mended where the finest seabed breaks a rule, at most."""
 
 MOST_CELLS = 4_000_000
 """A larger window is not searched only to prove that nothing cheaper lies there."""
@@ -226,7 +224,9 @@ class ChangeSearch:
         progress: Progress,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         best: tuple[int, Change, CostSurface] | None = None
-        rounds = min(self.project.rules.breach_rounds, LATEST_ROUNDS if latest else MOST_ROUNDS)
+        rounds = self.project.rules.breach_rounds
+        if latest:
+            rounds = min(rounds, LATEST_ROUNDS)
         for number in range(rounds + 1):
             try:
                 change = change_line(
@@ -263,7 +263,7 @@ class ChangeSearch:
             )
             box = shapely.box(west - reach, south - reach, east + reach, north + reach)
             near = np.flatnonzero(shapely.intersects(layer.geometries, box))
-            layers.append(_features(layer, near))
+            layers.append(layer.chosen(near))
         return replace(self.project, layers=tuple(layers))
 
     def _extra(self, change: Change, surface: CostSurface) -> float:
@@ -353,18 +353,6 @@ def _too_late(can_leave_m: float, solved: Solved, approved: Alignment) -> NoRout
         "text": "NOT ALLOWED: needs pipe recovered",
     }
     return NoRouteError(text, [reason], explanation, [(shape, properties)])
-
-
-def _features(layer: Layer, index: NDArray) -> Layer:
-    """Some features of a layer."""
-    return replace(
-        layer,
-        geometries=layer.geometries[index],
-        features=tuple(layer.features[k] for k in index),
-        attributes=tuple(layer.attributes[k] for k in index),
-        standoff_m=layer.standoff_m[index],
-        position_uncertainty_m=layer.position_uncertainty_m[index],
-    )
 
 
 def _within(stretches: Sequence[Stretch], low_m: float, high_m: float) -> tuple[Stretch, ...]:

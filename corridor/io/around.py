@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -95,16 +96,4 @@ def _not_known(layer: Layer, where: str) -> Layer:
     for mask, word in ((known, "known already"), (pits, "pits, not obstructions")):
         if mask.any():
             notes.append(f"{int(mask.sum())} left out: {word}")
-    keep = np.flatnonzero(~(known | pits))
-    return Layer(
-        name=layer.name,
-        rule=layer.rule,
-        geometries=layer.geometries[keep],
-        features=tuple(layer.features[k] for k in keep),
-        attributes=tuple(layer.attributes[k] for k in keep),
-        standoff_m=layer.standoff_m[keep],
-        position_uncertainty_m=layer.position_uncertainty_m[keep],
-        file=layer.file,
-        table=layer.table,
-        notes=tuple(notes),
-    )
+    return replace(layer.chosen(np.flatnonzero(~(known | pits))), notes=tuple(notes))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -80,3 +80,14 @@ class Layer:
 
     def __len__(self) -> int:
         return len(self.geometries)
+
+    def chosen(self, index: NDArray[np.intp]) -> Layer:
+        """The same layer with some of its features, by their indices (k,)."""
+        return replace(
+            self,
+            geometries=self.geometries[index],
+            features=tuple(self.features[k] for k in index),
+            attributes=tuple(self.attributes[k] for k in index),
+            standoff_m=self.standoff_m[index],
+            position_uncertainty_m=self.position_uncertainty_m[index],
+        )

@@ -294,17 +294,7 @@ def active_layers(
         if active.all():
             kept.append(layer)
             continue
-        index = np.flatnonzero(active)
-        kept.append(
-            replace(
-                layer,
-                geometries=layer.geometries[index],
-                features=tuple(layer.features[i] for i in index),
-                attributes=tuple(layer.attributes[i] for i in index),
-                standoff_m=layer.standoff_m[index],
-                position_uncertainty_m=layer.position_uncertainty_m[index],
-            )
-        )
+        kept.append(layer.chosen(np.flatnonzero(active)))
         names = ", ".join(layer.features[i][:60] for i in np.flatnonzero(~active)[:5])
         notes.append(
             f"layer {layer.name!r}: {int((~active).sum())} not in force in the study's period ({names})"
