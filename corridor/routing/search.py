@@ -206,6 +206,9 @@ def _run(
         if heap.size == 0 and counts[2] == 0:
             break
         if not counts[1] and (heap.size == 0 or heap.keys[0] > limit):
+            if limit == most:
+                # What is left is END itself, reached at more than the field vouches for.
+                break
             limit = min(limit + step, most)
             heap.room(int(counts[2]))
             heap.size = resume(
