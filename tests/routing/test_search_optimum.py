@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import networkx as nx
 import numpy as np
@@ -14,7 +15,7 @@ from corridor.errors import NoRouteError
 from corridor.kernels.headings import direction_excess, heading_vectors
 from corridor.model.rules import RouteRules
 from corridor.routing.geometry import bends, elements
-from corridor.routing.portals import portal_net
+from corridor.routing.portals import net_of, portal_net
 from corridor.routing.relaxed import RelaxedField
 from corridor.routing.search import search, search_net
 from corridor.routing.space import search_space
@@ -104,6 +105,33 @@ def test_bound_does_not_change_the_optimum(seed, bend_cost_m):
     assert guided.cost_m == pytest.approx(plain.cost_m, rel=1e-9)
     assert guided.expanded < plain.expanded
     assert guided.lower_bound_m <= guided.cost_m
+
+
+def test_an_end_that_is_dear_for_the_headings_that_reach_it():
+    # END at the bottom of a blind lane, with gates that only a line coming out of the lane could use. The bound
+    # knows the cheapest gate, whatever its heading, so END is reached at more than the field vouches for at first.
+    # Against the same search without the gates that no line can use.
+    surf = rough(1, 130, 700)
+    surf.ground[:54, 660:, 0] = surf.ground[67:, 660:, 0] = math.inf
+    r = rules(min_bend_radius_m=200.0)
+    start, end = (replace(at(surf.grid, col, 60), bearing_deg=90.0) for col in (600, 692))
+    space = search_space(surf, r)
+    net = portal_net(surf, space.ground, r, start, end, ())
+    dear = [replace(gate, cost=gate.cost + 600.0) for gate in net.entries]
+    cheap = [replace(gate, heading=(gate.heading + 16) % 32) for gate in net.entries]
+    calls = 0
+
+    def counted(step: str, done: float) -> None:
+        nonlocal calls
+        calls += 1
+        assert calls < 10_000, "the search does not end"
+
+    nets = (
+        net_of(list(net.exits), gates, list(net.positions), 1, 1, surf, 32) for gates in (dear, dear + cheap)
+    )
+    plain, guided = (search_net(space, one, bound_weight=1.0, reruns=0, progress=counted) for one in nets)
+    assert guided.cost_m == pytest.approx(plain.cost_m, rel=1e-9)
+    assert guided.cost_m > 6000.0
 
 
 @pytest.mark.parametrize("mirror", [False, True])
