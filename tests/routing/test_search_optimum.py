@@ -108,16 +108,16 @@ def test_bound_does_not_change_the_optimum(seed, bend_cost_m):
 
 
 def test_an_end_that_is_dear_for_the_headings_that_reach_it():
-    # END at the bottom of a blind lane, with gates that only a line coming out of the lane could use. The bound
-    # knows the cheapest gate, whatever its heading, so END is reached at more than the field vouches for at first.
+    # END at the bottom of a blind lane, with gates that only a line coming out of the lane could use. The
+    # bound knows the cheapest gate, whatever its heading, so END is reached at more than it vouches for.
     # Against the same search without the gates that no line can use.
-    surf = rough(1, 130, 700)
-    surf.ground[:54, 660:, 0] = surf.ground[67:, 660:, 0] = math.inf
-    r = rules(min_bend_radius_m=200.0)
-    start, end = (replace(at(surf.grid, col, 60), bearing_deg=90.0) for col in (600, 692))
+    surf = rough(1, 65, 560)
+    surf.ground[:27, 530:, 0] = surf.ground[36:, 530:, 0] = math.inf
+    r = rules(min_bend_radius_m=120.0)
+    start, end = (replace(at(surf.grid, col, 31), bearing_deg=90.0) for col in (500, 555))
     space = search_space(surf, r)
     net = portal_net(surf, space.ground, r, start, end, ())
-    dear = [replace(gate, cost=gate.cost + 600.0) for gate in net.entries]
+    dear = [replace(gate, cost=gate.cost + 1000.0) for gate in net.entries]
     cheap = [replace(gate, heading=(gate.heading + 16) % 32) for gate in net.entries]
     calls = 0
 
@@ -131,7 +131,7 @@ def test_an_end_that_is_dear_for_the_headings_that_reach_it():
     )
     plain, guided = (search_net(space, one, bound_weight=1.0, reruns=0, progress=counted) for one in nets)
     assert guided.cost_m == pytest.approx(plain.cost_m, rel=1e-9)
-    assert guided.cost_m > 6000.0
+    assert guided.cost_m > 10_000.0
 
 
 @pytest.mark.parametrize("mirror", [False, True])
