@@ -113,12 +113,12 @@ def test_an_end_that_is_dear_for_the_headings_that_reach_it():
     # Against the same search without the gates that no line can use.
     surf = rough(1, 65, 560)
     surf.ground[:27, 530:, 0] = surf.ground[36:, 530:, 0] = math.inf
-    r = rules(min_bend_radius_m=120.0, headings=8)
+    r = rules(min_bend_radius_m=120.0, headings=16)
     start, end = (replace(at(surf.grid, col, 31), bearing_deg=90.0) for col in (500, 555))
     space = search_space(surf, r)
     net = portal_net(surf, space.ground, r, start, end, ())
     dear = [replace(gate, cost=gate.cost + 1000.0) for gate in net.entries]
-    cheap = [replace(gate, heading=(gate.heading + 4) % 8) for gate in net.entries]
+    cheap = [replace(gate, heading=(gate.heading + 8) % 16) for gate in net.entries]
     calls = 0
 
     def counted(step: str, done: float) -> None:
@@ -127,7 +127,7 @@ def test_an_end_that_is_dear_for_the_headings_that_reach_it():
         assert calls < 10_000, "the search does not end"
 
     nets = (
-        net_of(list(net.exits), gates, list(net.positions), 1, 1, surf, 8) for gates in (dear, dear + cheap)
+        net_of(list(net.exits), gates, list(net.positions), 1, 1, surf, 16) for gates in (dear, dear + cheap)
     )
     plain, guided = (search_net(space, one, bound_weight=1.0, reruns=0, progress=counted) for one in nets)
     assert guided.cost_m == pytest.approx(plain.cost_m, rel=1e-9)
