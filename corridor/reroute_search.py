@@ -33,8 +33,9 @@ from corridor.routing.geometry import Elements, at_station, densify, elements
 from corridor.routing.profile import ground_profile
 from corridor.routing.reroute import Change, change_line
 from corridor.routing.reroute_ground import GROWTH, least_cost_between, outside_costs_more, window
+from corridor.routing.search import TooDear
 from corridor.routing.tie_ins import Stretch, stretches_to_leave
-from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, search_grid, tighten
+from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, part_of, search_grid, tighten
 from corridor.workflow import SLOPE_MARGINS, failing_checks
 
 LATEST_ROUNDS = 3
@@ -50,10 +51,18 @@ class Solved:
 
     change: Change
     extra_cost_m: float
-    last_departure_m: float
     names: tuple[str, ...]
     enough: bool
     notes: tuple[str, ...]
+    clusters: tuple[int, int]
+    grid: Grid
+    late_m: float | None = None
+    """Latest chainage at which a line can leave, where it has been looked for; 0 where none held."""
+
+    @property
+    def last_departure_m(self) -> float:
+        """The latest departure known: never before that of the change itself."""
+        return max(self.late_m or 0.0, self.change.leave_m)
 
 
 class ChangeSearch:
@@ -67,6 +76,7 @@ class ChangeSearch:
         self.can_leave_m, self.to_m, self.progress = can_leave_m, to_m, progress
         self.clusters = clusters_of(clashes)
         self.one_at_a_time = Lock()
+        self.seen: CostSurface | None = None
         self.aside_m = max(clash.limit_m for clash in clashes if clash.hit) + half_size(project, clashes)
         self.whole = search_grid(project.seabed, project.rules, project.start)
         crossings = find_crossings(approved, line, project.layers)
@@ -105,7 +115,9 @@ class ChangeSearch:
                 if known is not None and before[0] + self._at_least(first, last - 1) >= known[0]:
                     continue
                 try:
-                    one = self._solve(first, last - 1)
+                    one = self._solve(first, last - 1, math.inf if known is None else known[0] - before[0])
+                except TooDear:
+                    continue
                 except NoRouteError as error:
                     failed = error
                     continue
@@ -115,9 +127,10 @@ class ChangeSearch:
                 if known is None or total < known[0]:
                     best[last] = (total, [*before[1], one])
         answer = best[count]
-        if answer is not None:
-            return answer[1]
-        self._no_way(failed)
+        if answer is None:
+            self._no_way(failed)
+        with ThreadPoolExecutor(2) as side_by_side:
+            return list(side_by_side.map(self._with_latest, answer[1]))
 
     def _at_least(self, first: int, last: int) -> float:
         """What one change that clears the clusters first..last costs at least."""
@@ -142,22 +155,31 @@ class ChangeSearch:
         join = _within(self.join, total - ceiling, total - self.clusters[last].high_m)
         return leave, join
 
-    def _solve(self, first: int, last: int) -> Solved:
-        """One change about the clusters first..last, on as much ground as it takes."""
+    def _solve(self, first: int, last: int, at_most_m: float = math.inf) -> Solved:
+        """One change about the clusters first..last, on as much ground as it takes.
+
+        Raises TooDear where every change costs more than `at_most_m` over the approved line.
+        """
         low, high = self.clusters[first].low_m, self.clusters[last].high_m
         failed = NoRouteError("No line leaves the approved one and comes back to it.")
         leave, join = self._between(first, last)
         names = tuple(name for cluster in self.clusters[first : last + 1] for name in cluster.names)
-        times = self._enough(low, high, 1.0, self._likely(high - low)) or 1.0
+        times = self._enough(low, high, 1.0, min(self._likely(high - low), at_most_m)) or 1.0
         if not (leave and join):
             raise failed
-        # The latest departure is a search of its own, near the obstruction: it runs beside the other.
+        late = None
+        # The latest departure is a search of its own, near the obstruction: it runs beside the other
+        # where there is no choice to be made first.
         with ThreadPoolExecutor(1) as beside:
-            latest = beside.submit(self._latest, self._window(low, high, 1.0), leave, join)
+            if len(self.clusters) == 1:
+                self._ground(self._window(low, high, times))
+                late = beside.submit(self._latest, self._window(low, high, 1.0), leave, join)
             while True:
                 grid = self._window(low, high, times)
                 try:
-                    change, surface, notes = self._verified(grid, leave, join)
+                    change, surface, notes = self._verified(grid, leave, join, at_most_m=at_most_m)
+                except TooDear:
+                    raise
                 except NoRouteError as error:
                     if grid == self.whole:
                         raise error from None
@@ -168,10 +190,21 @@ class ChangeSearch:
                 if needed is None or needed <= times:
                     break
                 times = needed
-            late = latest.result()
+        late_m = None if late is None else late.result()
+        return Solved(change, extra, names, needed is not None, notes, (first, last), grid, late_m)
+
+    def _with_latest(self, one: Solved) -> Solved:
+        """A change with the latest chainage at which the line can still be left for the like of it."""
+        if one.late_m is not None:
+            return one
+        first, last = one.clusters
+        leave, join = self._between(first, last)
+        late = self._latest(
+            self._window(self.clusters[first].low_m, self.clusters[last].high_m, 1.0), leave, join
+        )
         if late is None:
-            late = self._latest(grid, leave, join) or 0.0
-        return Solved(change, extra, max(late, change.leave_m), names, needed is not None, notes)
+            late = self._latest(one.grid, leave, join)
+        return replace(one, late_m=late or 0.0)
 
     def _window(self, low_m: float, high_m: float, times: float) -> Grid:
         return window(self.whole, self.line, low_m, high_m, self.aside_m, self.project.rules, times)
@@ -200,20 +233,36 @@ class ChangeSearch:
         return None
 
     def _verified(
-        self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch], latest: bool = False
+        self,
+        grid: Grid,
+        leave: Sequence[Stretch],
+        join: Sequence[Stretch],
+        latest: bool = False,
+        at_most_m: float = math.inf,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         """A change measured on the finest seabed; places where it breaks a rule are tightened."""
         progress = silent if latest else self.progress
-        surface = cost_surface(self._nearby(grid), grid=grid, slope_margin=SLOPE_MARGINS[0])
+        surface = self._ground(grid)
         try:
-            return self._rounds(surface, leave, join, latest, progress)
+            return self._rounds(surface, leave, join, latest, at_most_m, progress)
+        except TooDear:
+            raise
         except NoRouteError:
             wider = SLOPE_MARGINS[-1] / SLOPE_MARGINS[0]
             surface = replace(
                 surface, tan_along=surface.tan_along * wider, tan_across=surface.tan_across * wider,
                 slope_margin=SLOPE_MARGINS[-1],
             )  # fmt: skip
-            return self._rounds(surface, leave, join, latest, progress)
+            return self._rounds(surface, leave, join, latest, at_most_m, progress)
+
+    def _ground(self, grid: Grid) -> CostSurface:
+        """The ground of a window: a part of what has been looked at before where that holds it."""
+        with self.one_at_a_time:
+            if self.seen is None or not _holds(self.seen.grid, grid):
+                several = len(self.clusters) > 1 and self.whole.rows * self.whole.cols <= MOST_CELLS
+                wide = self.whole if several else grid
+                self.seen = cost_surface(self._nearby(wide), grid=wide, slope_margin=SLOPE_MARGINS[0])
+            return part_of(self.seen, grid, self.project.layers)
 
     def _rounds(
         self,
@@ -221,6 +270,7 @@ class ChangeSearch:
         leave: Sequence[Stretch],
         join: Sequence[Stretch],
         latest: bool,
+        at_most_m: float,
         progress: Progress,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         best: tuple[int, Change, CostSurface] | None = None
@@ -231,8 +281,11 @@ class ChangeSearch:
             try:
                 change = change_line(
                     self.approved, surface, self.project.rules, leave, join,
-                    new_ground_cost=self.settings.new_ground_cost, latest=latest, progress=progress,
+                    new_ground_cost=self.settings.new_ground_cost, latest=latest, at_most_m=at_most_m,
+                    progress=progress,
                 )  # fmt: skip
+            except TooDear:
+                raise
             except NoRouteError:
                 if best is None:
                     raise
@@ -288,7 +341,8 @@ class ChangeSearch:
         """Raise NoRouteError with what is known: too late to leave, or what stands in the way."""
         if self.can_leave_m > 0.0:
             try:
-                solved = self._from_the_start()._solve(0, len(self.clusters) - 1)
+                free = self._from_the_start()
+                solved = free._with_latest(free._solve(0, len(self.clusters) - 1))
             except NoRouteError:
                 pass
             else:
@@ -353,6 +407,18 @@ def _too_late(can_leave_m: float, solved: Solved, approved: Alignment) -> NoRout
         "text": "NOT ALLOWED: needs pipe recovered",
     }
     return NoRouteError(text, [reason], explanation, [(shape, properties)])
+
+
+def _holds(wide: Grid, part: Grid) -> bool:
+    """Whether a grid holds all cells of another of the same cells."""
+    west, south, east, north = part.bounds_m
+    slack = 0.01 * wide.cell_m
+    return (
+        wide.west_m <= west + slack
+        and wide.south_m <= south + slack
+        and wide.east_m >= east - slack
+        and wide.north_m >= north - slack
+    )
 
 
 def _within(stretches: Sequence[Stretch], low_m: float, high_m: float) -> tuple[Stretch, ...]:

@@ -161,6 +161,27 @@ def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, row
                         waiting[to_row, to_col] = min(waiting[to_row, to_col], key)
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def least_cone(cones, price, rows, cols):
+    """(rows, cols) the least of `value + price * distance` over cones (u, v, value), never below 0."""
+    out = np.empty((rows, cols))
+    best = np.empty(cols, dtype=np.float32)
+    slope = np.float32(price)
+    for row in range(rows):
+        best[:] = np.float32(np.inf)
+        for k in range(len(cones)):
+            first = np.float32(0.5 - cones[k, 0])
+            south = np.float32((row + 0.5 - cones[k, 1]) ** 2)
+            value = np.float32(cones[k, 2])
+            for col in range(cols):
+                east = np.float32(col) + first
+                best[col] = min(best[col], value + slope * np.sqrt(east * east + south))
+        for col in range(cols):
+            # Single precision may round up.
+            out[row, col] = max(best[col] * (1.0 - 1e-6), 0.0)
+    return out
+
+
 @njit(cache=True, nogil=True)
 def relax(
     ground, moves, crossings, planes, shifts, special, field, guide, waiting, known, slot, costs, batch, limit

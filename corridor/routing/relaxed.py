@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from corridor.kernels.headings import ORDERS
-from corridor.kernels.relax import PAD, TILE, planes_of, relax, special_cells
+from corridor.kernels.relax import PAD, TILE, least_cone, planes_of, relax, special_cells
 from corridor.progress import Progress, silent
 from corridor.routing.portals import PortalNet
 from corridor.routing.space import SearchSpace
@@ -21,6 +21,9 @@ SLACK = 1.02
 """The field is first completed up to this multiple of the relaxed optimum and a few bends."""
 
 TILES_PER_BATCH = 64
+
+BLOCK = 24
+"""Exits within a block of this many cells squared guide as one."""
 
 
 class RelaxedField:
@@ -95,21 +98,27 @@ class RelaxedField:
         return np.where(final, inner, np.inf).ravel()
 
     def _straight_back(self) -> NDArray:
-        """(rows, cols) straight distance back to the start: a metre costs at least a metre.
+        """(rows, cols) what the way back to the start costs at least: the straight at the least price.
 
-        Only where all exits belong to one portal; otherwise 0, which guides nowhere.
+        Exits are gathered in blocks, each a cone that lies below those of its exits. Only where all
+        exits belong to one portal; otherwise 0, which guides nowhere.
         """
-        ground = self.space.ground
-        portals = {gate.portal for gate in self.net.exits}
-        if self.stages > 1 or len(portals) != 1:
+        ground, exits = self.space.ground, self.net.exits
+        if self.stages > 1 or len({gate.portal for gate in exits}) != 1:
             return np.zeros((ground.rows, ground.cols))
-        u, v = self.space.surface.grid.to_cells(*self.net.positions[portals.pop()])
-        distance = np.hypot(
-            np.arange(ground.cols)[None, :] + 0.5 - u, np.arange(ground.rows)[:, None] + 0.5 - v
-        )
-        # Exits land some way off: what lies before the farthest of them is not counted.
-        cells = np.array([gate.cell for gate in self.net.exits])
-        return np.maximum(distance - distance.ravel()[cells].max(), 0.0)
+        price = float(ground.cells[:, 0].min())
+        cells = np.array([gate.cell for gate in exits])
+        costs = np.array([gate.cost for gate in exits])
+        if not math.isfinite(price):
+            return np.zeros((ground.rows, ground.cols))
+        row, col = np.divmod(cells, ground.cols)
+        block, member = np.unique(np.column_stack([row // BLOCK, col // BLOCK]), axis=0, return_inverse=True)
+        v, u = ((block + 0.5) * BLOCK).T
+        member = member.ravel()
+        off = np.hypot(col + 0.5 - u[member], row + 0.5 - v[member])
+        value = np.full(len(block), np.inf)
+        np.minimum.at(value, member, costs - price * off)
+        return least_cone(np.column_stack([u, v, value]), price, ground.rows, ground.cols)
 
     def _seed(self, stage: int) -> None:
         for gate in self.net.entries:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,7 @@ from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface, SearchResult
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
-from corridor.routing.fit import KeptEnds, fit
+from corridor.routing.fit import FitResult, KeptEnds, fit
 from corridor.routing.geometry import at_station, bends, elements, in_out_m
 from corridor.routing.ground import unit_vectors
 from corridor.routing.moves import MOST_TURN_DEG
@@ -33,6 +34,9 @@ from corridor.routing.tie_ins import Stretch, Tie, joined_line, kept_costs, pose
 
 LEAST_TURN_DEG = 0.5
 """A first bend that turns less is no way off a line."""
+
+FIT_SAVES = 0.02
+"""Share of its cost that the fit takes off a path of the search, hardly more (and two bends)."""
 
 LATE = 1000.0
 """Price of a metre of approved line given up, where the latest departure is looked for."""
@@ -88,6 +92,7 @@ def change_line(
     *,
     new_ground_cost: float = 0.5,
     latest: bool = False,
+    at_most_m: float = math.inf,
     progress: Progress = silent,
 ) -> Change:
     """The cheapest change of a line, or the one that leaves it latest.
@@ -104,17 +109,26 @@ def change_line(
         Equivalent metres more per metre off the approved line.
     latest : bool
         Look for the latest point at which a line can still leave, whatever it costs.
+    at_most_m : float
+        What the change may cost more than the approved line, its new ground included.
 
     Raises
     ------
     NoRouteError
         No line leaves and comes back within these stretches.
+    TooDear
+        None does for `at_most_m`, the path of the search allowed to cost a little more than its fit.
     """
     dearer = new_ground(surface, new_ground_cost)
     space = search_space(dearer, rules)
     exits = _Side(space, approved, leave, surface, LATE if latest else 0.0)
     entries = _Side(space, approved.reversed(), join, surface)
-    found = search_net(space, _net(space, exits, entries), progress=progress)
+    most = math.inf
+    if math.isfinite(at_most_m):
+        old = float(kept_costs(approved, surface, rules, np.array([elements(approved).total_m]))[0])
+        most = at_most_m + old - exits.least - entries.least
+        most += FIT_SAVES * most + 2.0 * rules.bend_cost_m
+    found = search_net(space, _net(space, exits, entries), at_most_m=most, progress=progress)
     out, back = exits.stretch_of(found.tags[0]), entries.stretch_of(found.tags[1])
     before = _anchor(exits, out, found.tags[0])
     after = _anchor(entries, back, found.tags[1])
@@ -144,7 +158,8 @@ class _Side:
         cost = kept_costs(line, surface, space.rules, self.station)
         if late and len(self.station):
             cost = cost + late * (self.station.max() - self.station)
-        self.cost = cost - (cost.min() if len(cost) else 0.0)
+        self.least = float(cost.min()) if len(cost) else 0.0
+        self.cost = cost - self.least
         self.ways = self._ways(space)
 
     def _ways(self, space: SearchSpace) -> NDArray[np.float64]:
@@ -237,10 +252,13 @@ def _fitted(
         leave_on=prices[0],
         leave_up=prices[1],
     )
-    found = [
-        fit(one, surface, rules, start, end, kept=kept, progress=progress)
-        for one in (path, *_swings(path, rules))
-    ]
+
+    def fit_of(one: Alignment) -> FitResult:
+        return fit(one, surface, rules, start, end, kept=kept, progress=progress)
+
+    # The fits know nothing of each other, and their kernels leave the interpreter free.
+    with ThreadPoolExecutor(2) as side_by_side:
+        found = list(side_by_side.map(fit_of, (path, *_swings(path, rules))))
     sound = [one for one in found if one.feasible]
     return min(sound, key=lambda one: one.cost_m).alignment if sound else None
 

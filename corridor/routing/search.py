@@ -46,6 +46,10 @@ RERUN_STATES = 8_000_000
 MOST_RERUNS = 12
 
 
+class TooDear(NoRouteError):
+    """Every line costs more than was asked for."""
+
+
 def search(
     surface: CostSurface,
     rules: RouteRules,
@@ -95,9 +99,12 @@ def search(
 
 def search_net(
     space: SearchSpace, net: PortalNet, *, stages: int = 1, bound_weight: float | None = None,
-    reruns: int | None = None, progress: Progress = silent,
+    reruns: int | None = None, at_most_m: float = math.inf, progress: Progress = silent,
 ) -> SearchResult:  # fmt: skip
-    """Search between the portals of a net; see :func:`search`."""
+    """Search between the portals of a net; see :func:`search`.
+
+    Raises TooDear where no line costs `at_most_m` or less, as soon as that is known.
+    """
     cells = space.ground.rows * space.ground.cols
     if bound_weight is None:
         small = stages * cells * space.rules.headings <= DIJKSTRA_STATES
@@ -108,16 +115,21 @@ def search_net(
     if not math.isfinite(field.optimum):
         # Not even a line without turning limits joins the ends.
         _no_way(space, "between the ends", net)
+    most = at_most_m / space.surface.grid.cell_m
+    if field.optimum > most:
+        raise TooDear(f"Every line between START and END costs more than {at_most_m:.0f} equivalent m.")
     expanded = 0
     if reruns is None:
         reruns = MOST_RERUNS if stages * cells * space.rules.headings <= RERUN_STATES else 0
     proven = False
     for _ in range(reruns + 1):
-        found = _astar(space, net, field, bound_weight, progress)
+        found = _astar(space, net, field, bound_weight, most, progress)
         expanded += found.expanded
         proven = bound_weight == 0.0 or not field.lower(found.lowered)
         if proven:
             break
+    if found.cost > most:
+        raise TooDear(f"Every line between START and END costs more than {at_most_m:.0f} equivalent m.")
     if not math.isfinite(found.cost):
         _no_way(space, "between the ends", net)
     alignment, first, last = trace(space, net, found)
@@ -160,15 +172,15 @@ class Found:
 
 
 def _astar(
-    space: SearchSpace, net: PortalNet, field: RelaxedField, weight: float, progress: Progress
+    space: SearchSpace, net: PortalNet, field: RelaxedField, weight: float, at_most: float, progress: Progress
 ) -> Found:
-    """A* with the field as far as it goes; the field grows until the result is proven."""
+    """A* with the field as far as it goes, which grows until the result is proven or dearer than asked."""
     expanded = 0
     while True:
-        most = field.limit * (weight if weight > 0.0 else 1.0)
+        most = min(field.limit * (weight if weight > 0.0 else 1.0), at_most)
         found = _run(space, net, field, weight, most, progress)
         expanded += found.expanded
-        if found.cost <= most or not math.isfinite(field.limit):
+        if found.cost <= most or most == at_most or not math.isfinite(field.limit):
             return replace(found, expanded=expanded)
         # Something cheaper, or the only way, may run outside the field: make it larger.
         field.grow(min(found.cost / weight if weight > 0.0 else math.inf, field.limit * 1.5) * (1.0 + 1e-9))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -132,6 +133,23 @@ def cost_surface(
         closed_by=builder.closed_by.reshape(grid.shape),
         reasons=tuple(builder.reasons),
         slope_margin=slope_margin,
+    )
+
+
+def part_of(surface: CostSurface, grid: Grid, layers: Sequence[Layer]) -> CostSurface:
+    """The ground of some of a surface's cells: `grid` is made of them, none shifted, all within."""
+    whole = surface.grid
+    left = round((grid.west_m - whole.west_m) / whole.cell_m)
+    above = round((whole.north_m - grid.north_m) / whole.cell_m)
+    cells = np.s_[above : above + grid.rows, left : left + grid.cols]
+    return replace(
+        surface,
+        grid=grid,
+        ground=surface.ground[cells].copy(),
+        assets=assets_on(grid, tuple(layers)),
+        depth_m=surface.depth_m[cells],
+        source=surface.source[cells],
+        closed_by=surface.closed_by[cells],
     )
 
 
