@@ -45,6 +45,14 @@ MOST_CELLS = 4_000_000
 """A larger window is not searched only to prove that nothing cheaper lies there."""
 
 
+@dataclass(frozen=True, slots=True)
+class Late:
+    """Where a line can leave latest, and whether that line held on the finest seabed."""
+
+    station_m: float
+    held: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     """The change that clears one group of clashes."""
@@ -56,13 +64,14 @@ class Solved:
     notes: tuple[str, ...]
     clusters: tuple[int, int]
     grid: Grid
-    late_m: float | None = None
-    """Latest chainage at which a line can leave, where it has been looked for; 0 where none held."""
+    late: Late | None = None
+    """The latest departure, where it has been looked for."""
 
     @property
     def last_departure_m(self) -> float:
-        """The latest departure known: never before that of the change itself."""
-        return max(self.late_m or 0.0, self.change.leave_m)
+        """The latest departure that held on the finest seabed: never before that of the change itself."""
+        held = self.late is not None and self.late.held
+        return max(self.late.station_m if self.late is not None and held else 0.0, self.change.leave_m)
 
 
 class ChangeSearch:
@@ -190,21 +199,39 @@ class ChangeSearch:
                 if needed is None or needed <= times:
                     break
                 times = needed
-        late_m = None if late is None else late.result()
-        return Solved(change, extra, names, needed is not None, notes, (first, last), grid, late_m)
+        found = None if late is None else late.result()
+        return Solved(change, extra, names, needed is not None, notes, (first, last), grid, found)
 
     def _with_latest(self, one: Solved) -> Solved:
         """A change with the latest chainage at which the line can still be left for the like of it."""
-        if one.late_m is not None:
-            return one
         first, last = one.clusters
         leave, join = self._between(first, last)
-        late = self._latest(
-            self._window(self.clusters[first].low_m, self.clusters[last].high_m, 1.0), leave, join
-        )
-        if late is None:
-            late = self._latest(one.grid, leave, join)
-        return replace(one, late_m=late or 0.0)
+        near = self._window(self.clusters[first].low_m, self.clusters[last].high_m, 1.0)
+        late = one.late or self._latest(near, leave, join) or self._latest(one.grid, leave, join)
+        if late is not None and not late.held:
+            late = self._held_between(one.change.leave_m, late.station_m, one.grid, leave, join)
+        return replace(one, late=late)
+
+    def _held_between(
+        self, held_m: float, broken_m: float, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]
+    ) -> Late:
+        """The latest departure that holds on the finest seabed, to a cell, where the latest of all does not.
+
+        Bisection: the cheapest change that leaves behind the middle holds, or none does there.
+        """
+        while broken_m - held_m > grid.cell_m:
+            middle = 0.5 * (held_m + broken_m)
+            later = _within(leave, middle, broken_m)
+            try:
+                change, _, notes = self._verified(grid, later, join)
+            except NoRouteError:
+                broken_m = middle
+                continue
+            if notes:
+                broken_m = middle
+            else:
+                held_m = max(change.leave_m, middle)
+        return Late(held_m, True)
 
     def _window(self, low_m: float, high_m: float, times: float) -> Grid:
         return window(self.whole, self.line, low_m, high_m, self.aside_m, self.project.rules, times)
@@ -274,6 +301,7 @@ class ChangeSearch:
         progress: Progress,
     ) -> tuple[Change, CostSurface, tuple[str, ...]]:
         best: tuple[int, Change, CostSurface] | None = None
+        last: Alignment | None = None
         rounds = self.project.rules.breach_rounds
         if latest:
             rounds = min(rounds, LATEST_ROUNDS)
@@ -295,8 +323,10 @@ class ChangeSearch:
             breaches = _of_part(assessment, change)
             if best is None or len(breaches) < best[0]:
                 best = (len(breaches), change, surface)
-            if not breaches or all(b.rule in GEOMETRY_RULES for b in breaches):
+            again = last is not None and _same_line(last, change.alignment)
+            if not breaches or again or all(b.rule in GEOMETRY_RULES for b in breaches):
                 break
+            last = change.alignment
             surface = tighten(surface, breaches)
             progress("verification", number / (rounds + 1))
         assert best is not None
@@ -326,16 +356,13 @@ class ChangeSearch:
         old = sum(measure.line_cost(self.approved, surface, rules).values())
         return new - old + self.settings.new_ground_cost * (change.new_rejoin_m - change.leave_m)
 
-    def _latest(self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]) -> float | None:
-        """The latest chainage at which a line can still leave: None where none does on this ground.
-
-        0 where those found break a rule on the finest seabed: the change itself is then the latest known.
-        """
+    def _latest(self, grid: Grid, leave: Sequence[Stretch], join: Sequence[Stretch]) -> Late | None:
+        """The latest chainage at which a line can still leave: None where none does on this ground."""
         try:
             late, _, notes = self._verified(grid, leave, join, latest=True)
         except NoRouteError:
             return None
-        return 0.0 if notes else late.leave_m
+        return Late(late.leave_m, not notes)
 
     def _no_way(self, failed: NoRouteError | None) -> NoReturn:
         """Raise NoRouteError with what is known: too late to leave, or what stands in the way."""
@@ -425,6 +452,10 @@ def _within(stretches: Sequence[Stretch], low_m: float, high_m: float) -> tuple[
     """The parts of stretches between two chainages."""
     cut = (replace(s, low_m=max(s.low_m, low_m), high_m=min(s.high_m, high_m)) for s in stretches)
     return tuple(s for s in cut if s.high_m > s.low_m)
+
+
+def _same_line(one: Alignment, other: Alignment) -> bool:
+    return np.array_equal(one.easting_m, other.easting_m) and np.array_equal(one.northing_m, other.northing_m)
 
 
 def _of_part(assessment: Assessment, change: Change) -> tuple[Breach, ...]:

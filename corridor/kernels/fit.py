@@ -24,6 +24,9 @@ _LIMIT_SLACK = 1.0 + 1e-7
 MOST_TURN = 2.6
 """A single IP turns at most this much (149 degrees): beyond, its tangents run away."""
 
+MOST_RADIUS = 1e6
+"""Cells. A larger one would hide a bend of next to no turn whose tangents are still long."""
+
 ARC_CHORD = 0.5
 ARC_SAGITTA = 5e-4
 """Arcs are priced along chords that stray from them by this, or are this long, whichever is longer; cells."""
@@ -232,6 +235,8 @@ def arc_price(course, points, radii, count, i, penalty):
     radius = radii[i]
     if radius < course.radius * (1.0 - 1e-12):
         price += penalty * (1.0 + course.radius - radius)
+    if radius > MOST_RADIUS:
+        return math.inf
     if abs(turn) < 1e-9:
         return price
     a_u, a_v = points[i, 0] - points[i - 1, 0], points[i, 1] - points[i - 1, 1]

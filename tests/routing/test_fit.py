@@ -10,7 +10,7 @@ import pytest
 from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.rules import RouteEnd, RouteRules
-from corridor.routing.fit import fit
+from corridor.routing.fit import fit, keeps_rules
 from corridor.routing.geometry import bends, elements
 from corridor.routing.measure import line_cost
 from corridor.routing.search import search
@@ -306,3 +306,15 @@ def test_swapping_the_ends_changes_little():
     assert one.feasible and other.feasible
     assert one.cost_m == pytest.approx(other.cost_m, rel=2e-3)
     assert one.cost_m <= fit(path, surf, r, start, end).cost_m * 1.01
+
+
+def test_a_bend_of_next_to_no_turn_hides_no_ground():
+    # The chord passes closed cells; a vast radius at an IP that turns by 1e-10 makes all of the line an arc.
+    factor = np.ones((60, 200))
+    factor[20:40, 90:110] = np.inf
+    surf = surface(factor)
+    start, end = at(surf.grid, 10, 30), at(surf.grid, 190, 30)
+    middle = (0.5 * (start.easting + end.easting), start.northing + 1e-7)
+    ends = [(p.easting, p.northing) for p in (start, end)]
+    line = Alignment.from_points([ends[0], middle, ends[1]], [4e12], CRS)
+    assert not keeps_rules(line, surf, rules())
