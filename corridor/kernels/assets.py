@@ -40,7 +40,7 @@ def crosses(u, v, to_u, to_v, a_u, a_v, b_u, b_v):
     ) != side(b_u, b_v, u, v, to_u, to_v)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def step_crossings(cells, cols, vectors, segments, asset, near_first, near_segment, fee_m, sin_min, straight):
     """Fees and straights of single steps from the given cells.
 

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def signed_distance(easting, northing, segments, area, most):
     """Distance of positions from the edges of a geometry, negative inside an area.
 

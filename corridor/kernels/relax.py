@@ -23,7 +23,7 @@ PAD = 5
 """Border of infinity around the field: no step is longer than this in columns or rows."""
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def planes_of(cells, rows, cols):
     """Factor and gradients as three padded planes, so that rows load contiguously."""
     planes = np.full((3, rows + 2 * PAD, cols + 2 * PAD), np.float32(np.inf))
@@ -35,7 +35,7 @@ def planes_of(cells, rows, cols):
     return planes
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def special_cells(cells, crossing_row, rows, cols, reach):
     """(rows, cols) bool: a step from here may meet a rim record or an asset."""
     special = np.zeros((rows, cols), dtype=np.bool_)

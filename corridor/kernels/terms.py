@@ -12,7 +12,7 @@ from corridor.kernels.stencils import next_border
 _SLACK = 1e-9
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def line_terms(ground, points, lengths):
     """Length, discouraged and slope terms of every piece of a polyline.
 

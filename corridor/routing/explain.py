@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -34,6 +36,9 @@ EXISTS = (
 
 SLOPE_EASED = 1.5
 """Where both slope limits must give, one is first eased to this multiple."""
+
+SIDE_BY_SIDE = 4
+"""Rules worked out at the same time, at most."""
 
 MOST_PAIRS = 3
 """Pairs of rules that are worked out, those that need least on the grid."""
@@ -131,14 +136,13 @@ def _singles(
     found: list[Concession] = []
     hopeless: list[CannotHelp] = []
     ask: Asking | None = None
+    by_ground = _by_ground(ground, flood, rules, progress) if separated else {}
     for number, rule in enumerate(rules):
         progress("explanation", number / len(rules))
         if separated and proven and rule.kind == BEND:
             hopeless.append(CannotHelp(rule, True, "the ground itself is closed, however the line bends"))
             continue
-        result: Concession | CannotHelp | None = None
-        if separated and rule.kind not in (BEND, TIE_IN):
-            result = least_concession(ground, flood, rule)
+        result: Concession | CannotHelp | None = by_ground.get(rule.key)
         if result is None or (isinstance(result, CannotHelp) and not result.proven):
             if ask is None:
                 ask, line = asking(ground)
@@ -158,6 +162,24 @@ def _singles(
         else:
             hopeless.append(result)
     return found, hopeless, None
+
+
+def _by_ground(
+    ground: ClosedGround, flood: Flood, rules: Sequence[Rule], progress: Progress
+) -> dict[tuple[str, str, str], Concession | CannotHelp]:
+    """What every rule that closes ground would have to give, side by side."""
+    chosen = [rule for rule in rules if rule.kind not in (BEND, TIE_IN)]
+    done = 0
+
+    def least(rule: Rule) -> Concession | CannotHelp:
+        nonlocal done
+        result = least_concession(ground, flood, rule)
+        done += 1
+        progress("explanation", done / (len(chosen) + 1))
+        return result
+
+    with ThreadPoolExecutor(min(SIDE_BY_SIDE, os.cpu_count() or 1)) as pool:
+        return dict(zip((rule.key for rule in chosen), pool.map(least, chosen), strict=True))
 
 
 def _clean(ground: ClosedGround, rules: Sequence[Rule], line: Alignment) -> Alignment | None:

@@ -1,6 +1,6 @@
 """The search and the fit timed against scikit-image's full least-cost field, in the same run.
 
-Run with ``pytest -m benchmark -s tests/benchmarks/test_search_benchmark.py``.
+Run with ``pytest -n 0 -m benchmark -s tests/benchmarks/test_search_benchmark.py``.
 Ratios are printed; what is asserted is that the results are right and that the
 memory stays bounded, never a time.
 """

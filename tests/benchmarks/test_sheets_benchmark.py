@@ -1,6 +1,6 @@
 """Processor time per alignment sheet, against a plain matplotlib page of the same size in the same run.
 
-Run with ``pytest -m benchmark -s tests/benchmarks/test_sheets_benchmark.py``.
+Run with ``pytest -n 0 -m benchmark -s tests/benchmarks/test_sheets_benchmark.py``.
 The plain page is what anyone would draw by hand: A3, a picture, its contours, a
 profile and a table of words. Times and ratios are printed; what is asserted is
 that the set is whole, that a sheet takes less than it is allowed to, and that

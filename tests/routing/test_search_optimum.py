@@ -78,7 +78,9 @@ def _cheapest_per_cell(gates):
     return best.values()
 
 
-@pytest.mark.parametrize(("seed", "headings"), [(0, 16), (1, 16), (2, 32), (3, 32)])
+@pytest.mark.parametrize(
+    ("seed", "headings"), [(0, 16), (1, 16), (2, 32), pytest.param(3, 32, marks=pytest.mark.slow)]
+)
 def test_optimum_equals_networkx(seed, headings):
     # Source: networkx.dijkstra_path_length on the graph of the same moves.
     surf = rough(seed, 19, 21, closed=0.02)
