@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -43,6 +45,9 @@ from corridor.workflow import SLOPE_MARGINS, in_force
 
 LEAST_M = 1.0
 """A price below this is none, equivalent m: the fit is not finer."""
+
+SIDE_BY_SIDE = 2
+"""Rules dropped at the same time, at most."""
 
 SPARE = 1.1
 """Lines up to this many times as dear as the stretch are within the window that is searched."""
@@ -185,30 +190,43 @@ def why_here(
 
 def _cases(base: _Case, dropped: list[Dropped], progress: Progress) -> list[tuple[Dropped, _Case | None]]:
     """The cheapest line without each; None where the ground does not know the difference."""
-    assert base.line is not None
-    found: list[tuple[Dropped, _Case | None]] = []
-    margin = base.surface.slope_margin
-    for number, one in enumerate(dropped):
-        progress("why", number / max(len(dropped), 1))
-        project = project_without(base.project, one, base.surface.grid.cell_m)
-        on_ground = one.layer or one.rule in ("depth_range_m", "lay_tolerance_m")
-        surface = (
-            cost_surface(project, grid=base.surface.grid, slope_margin=margin) if on_ground else base.surface
-        )
-        surface = ground_without(surface, one)
-        if on_ground and same_ground(surface, base.surface):
-            found.append((one, None))
+    done = 0
+
+    def without(one: Dropped) -> _Case | None:
+        nonlocal done
+        case = _without(base, one)
+        done += 1
+        progress("why", done / (len(dropped) + 1))
+        return case
+
+    # Every rule is dropped by itself; the searches leave the interpreter free, but each needs much memory.
+    with ThreadPoolExecutor(min(SIDE_BY_SIDE, os.cpu_count() or 1)) as pool:
+        found = list(zip(dropped, pool.map(without, dropped), strict=True))
+    for _, case in found:
+        if case is None or case.line is None:
             continue
-        case = _Case(project, surface)
-        case.offer(base.line)
-        case.fit(base.line)
-        case.search()
-        if case.line is not None and case.line is not base.line:
-            base.offer(case.line)
-            if case.cost_m < base.cost_m - LEAST_M:
-                base.fit(case.line)
-        found.append((one, case))
+        base.offer(case.line)
+        if case.cost_m < base.cost_m - LEAST_M:
+            base.fit(case.line)
     return found
+
+
+def _without(base: _Case, one: Dropped) -> _Case | None:
+    """The cheapest line without a rule; `base` stays as it is."""
+    assert base.line is not None
+    project = project_without(base.project, one, base.surface.grid.cell_m)
+    on_ground = one.layer or one.rule in ("depth_range_m", "lay_tolerance_m")
+    surface = base.surface
+    if on_ground:
+        surface = cost_surface(project, grid=surface.grid, slope_margin=surface.slope_margin)
+    surface = ground_without(surface, one)
+    if on_ground and same_ground(surface, base.surface):
+        return None
+    case = _Case(project, surface)
+    case.offer(base.line)
+    case.fit(base.line)
+    case.search()
+    return case
 
 
 def _worth(base: _Case, case: _Case) -> bool:
