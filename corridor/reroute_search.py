@@ -27,6 +27,7 @@ from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing import measure
 from corridor.routing.chainage import station_of
+from corridor.routing.change_sets import Asked, cheapest_set
 from corridor.routing.clashes import clusters_of, half_size
 from corridor.routing.explain import explain_no_route
 from corridor.routing.geometry import Elements, at_station, densify, elements
@@ -112,34 +113,15 @@ class ChangeSearch:
         A change may clear several neighbouring clusters at once. Changes that
         follow each other must leave the approved line between them in order.
         """
-        count = len(self.clusters)
-        best: list[tuple[float, list[Solved]] | None] = [None] * (count + 1)
-        best[0] = (0.0, [])
-        failed: NoRouteError | None = None
-        for last in range(1, count + 1):
-            for first in reversed(range(last)):
-                before, known = best[first], best[last]
-                if before is None:
-                    continue
-                if known is not None and before[0] + self._at_least(first, last - 1) >= known[0]:
-                    continue
-                try:
-                    one = self._solve(first, last - 1, math.inf if known is None else known[0] - before[0])
-                except TooDear:
-                    continue
-                except NoRouteError as error:
-                    failed = error
-                    continue
-                if before[1] and not self._follows(before[1][-1], one):
-                    continue
-                total = before[0] + one.extra_cost_m
-                if known is None or total < known[0]:
-                    best[last] = (total, [*before[1], one])
-        answer = best[count]
+        ask = Asked(self._solve, self._at_least, self._likely_of, self._follows)
+        answer, failed = cheapest_set(len(self.clusters), ask)
         if answer is None:
             self._no_way(failed)
         with ThreadPoolExecutor(2) as side_by_side:
-            return list(side_by_side.map(self._with_latest, answer[1]))
+            return list(side_by_side.map(self._with_latest, answer))
+
+    def _likely_of(self, first: int, last: int) -> float:
+        return self._likely(self.clusters[last].high_m - self.clusters[first].low_m)
 
     def _at_least(self, first: int, last: int) -> float:
         """What one change that clears the clusters first..last costs at least."""

@@ -27,6 +27,10 @@ from corridor.routing.geometry import at_station, bends, elements, in_out_m
 from corridor.routing.ground import kernel_ground
 from corridor.routing.measure import line_crossings
 
+CLEAR_M = 1.0
+"""A line is left this much before a crossing or not at all: a bend that begins on the asset itself crosses it
+without a straight, and which side it lies on is a matter of rounding."""
+
 Ranges = Sequence[tuple[float, float]]
 """Chainages (from, to), m."""
 
@@ -105,13 +109,13 @@ def stretches_to_leave(
 
 
 def _clear_of(crossings: Ranges, low: float, high: float) -> list[tuple[float, float]]:
-    """Pieces of (low, high) without the straights behind crossings."""
+    """Pieces of (low, high) without the straights behind crossings, which end just before them."""
     pieces = []
     for station, straight in sorted(crossings):
         if station + straight <= low or station >= high:
             continue
-        if station > low:
-            pieces.append((low, station))
+        if station - CLEAR_M > low:
+            pieces.append((low, station - CLEAR_M))
         low = max(low, station + straight)
     if high > low:
         pieces.append((low, high))

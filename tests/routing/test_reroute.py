@@ -184,7 +184,7 @@ def test_a_bend_begins_behind_the_straight_that_a_crossing_needs() -> None:
     stretches = stretches_to_leave(
         straight(study), study.rules, 0.0, 7400.0, [(2000.0, 150.0), (2100.0, 150.0)]
     )
-    assert [(s.low_m, s.high_m) for s in stretches] == [(0.0, 2000.0), (2250.0, 7400.0)]
+    assert [(s.low_m, s.high_m) for s in stretches] == [(0.0, 1999.0), (2250.0, 7400.0)]
 
 
 def test_two_obstructions_far_apart_make_two_changes_and_near_ones_make_one() -> None:
