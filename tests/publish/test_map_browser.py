@@ -78,6 +78,8 @@ def go(watched: Watched, words: str) -> None:
 
 def popup(watched: Watched) -> dict[str, str]:
     """Title and facts of the popup opened last (an older one may still be fading)."""
+    # On a busy machine the page may still be moving there.
+    watched.page.wait_for_selector(".leaflet-popup h3", state="attached")
     return watched.page.evaluate(
         """() => {
             const box = [...document.querySelectorAll(".leaflet-popup")].pop();
