@@ -34,7 +34,6 @@ from corridor.routing.geometry import Elements, at_station, densify, elements
 from corridor.routing.profile import ground_profile
 from corridor.routing.reroute import Change, change_line
 from corridor.routing.reroute_ground import GROWTH, least_cost_between, outside_costs_more, window
-from corridor.routing.search import TooDear
 from corridor.routing.tie_ins import Stretch, stretches_to_leave
 from corridor.terrain.cost import GEOMETRY_RULES, cost_surface, part_of, search_grid, tighten
 from corridor.workflow import SLOPE_MARGINS, failing_checks
@@ -71,8 +70,9 @@ class Solved:
     @property
     def last_departure_m(self) -> float:
         """The latest departure that held on the finest seabed: never before that of the change itself."""
-        held = self.late is not None and self.late.held
-        return max(self.late.station_m if self.late is not None and held else 0.0, self.change.leave_m)
+        if self.late is None or not self.late.held:
+            return self.change.leave_m
+        return max(self.late.station_m, self.change.leave_m)
 
 
 class ChangeSearch:
@@ -113,15 +113,12 @@ class ChangeSearch:
         A change may clear several neighbouring clusters at once. Changes that
         follow each other must leave the approved line between them in order.
         """
-        ask = Asked(self._solve, self._at_least, self._likely_of, self._follows)
+        ask = Asked(self._solve, self._at_least, self._likely, self._follows)
         answer, failed = cheapest_set(len(self.clusters), ask)
         if answer is None:
             self._no_way(failed)
         with ThreadPoolExecutor(2) as side_by_side:
             return list(side_by_side.map(self._with_latest, answer))
-
-    def _likely_of(self, first: int, last: int) -> float:
-        return self._likely(self.clusters[last].high_m - self.clusters[first].low_m)
 
     def _at_least(self, first: int, last: int) -> float:
         """What one change that clears the clusters first..last costs at least."""
@@ -155,7 +152,7 @@ class ChangeSearch:
         failed = NoRouteError("No line leaves the approved one and comes back to it.")
         leave, join = self._between(first, last)
         names = tuple(name for cluster in self.clusters[first : last + 1] for name in cluster.names)
-        times = self._enough(low, high, 1.0, min(self._likely(high - low), at_most_m)) or 1.0
+        times = self._enough(low, high, 1.0, min(self._likely(first, last), at_most_m)) or 1.0
         if not (leave and join):
             raise failed
         late = None
@@ -169,8 +166,6 @@ class ChangeSearch:
                 grid = self._window(low, high, times)
                 try:
                     change, surface, notes = self._verified(grid, leave, join, at_most_m=at_most_m)
-                except TooDear:
-                    raise
                 except NoRouteError as error:
                     if grid == self.whole:
                         raise error from None
@@ -218,12 +213,13 @@ class ChangeSearch:
     def _window(self, low_m: float, high_m: float, times: float) -> Grid:
         return window(self.whole, self.line, low_m, high_m, self.aside_m, self.project.rules, times)
 
-    def _likely(self, given_up_m: float) -> float:
-        """A guess of what a change costs more, so that one window mostly is enough.
+    def _likely(self, first: int, last: int) -> float:
+        """A guess of what a change about the clusters first..last costs more: one window is mostly enough.
 
         New ground at its price and a tenth for slopes, over two shifts of 2 sqrt(R d) each; three bends.
         """
         rules, price = self.project.rules, self.settings.new_ground_cost
+        given_up_m = self.clusters[last].high_m - self.clusters[first].low_m
         length = (
             given_up_m + 4.0 * math.sqrt(rules.min_bend_radius_m * self.aside_m) + 3.0 * rules.min_straight_m
         )
@@ -254,8 +250,6 @@ class ChangeSearch:
         surface = self._ground(grid)
         try:
             return self._rounds(surface, leave, join, latest, at_most_m, progress)
-        except TooDear:
-            raise
         except NoRouteError:
             wider = SLOPE_MARGINS[-1] / SLOPE_MARGINS[0]
             surface = replace(
@@ -294,8 +288,6 @@ class ChangeSearch:
                     new_ground_cost=self.settings.new_ground_cost, latest=latest, at_most_m=at_most_m,
                     progress=progress,
                 )  # fmt: skip
-            except TooDear:
-                raise
             except NoRouteError:
                 if best is None:
                     raise

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -40,14 +38,15 @@ from corridor.routing.prices import (
     same_ground,
 )
 from corridor.routing.search import search
+from corridor.side_by_side import side_by_side
 from corridor.terrain.cost import cost_surface, search_grid
 from corridor.workflow import SLOPE_MARGINS, in_force
 
 LEAST_M = 1.0
 """A price below this is none, equivalent m: the fit is not finer."""
 
-SIDE_BY_SIDE = 2
-"""Rules dropped at the same time, at most."""
+RULES_AT_ONCE = 2
+"""Rules dropped at the same time, at most: each search needs much memory."""
 
 SPARE = 1.1
 """Lines up to this many times as dear as the stretch are within the window that is searched."""
@@ -190,25 +189,18 @@ def why_here(
 
 def _cases(base: _Case, dropped: list[Dropped], progress: Progress) -> list[tuple[Dropped, _Case | None]]:
     """The cheapest line without each; None where the ground does not know the difference."""
-    done = 0
 
     def without(one: Dropped) -> _Case | None:
-        nonlocal done
-        case = _without(base, one)
-        done += 1
-        progress("why", done / (len(dropped) + 1))
-        return case
+        return _without(base, one)
 
-    # Every rule is dropped by itself; the searches leave the interpreter free, but each needs much memory.
-    with ThreadPoolExecutor(min(SIDE_BY_SIDE, os.cpu_count() or 1)) as pool:
-        found = list(zip(dropped, pool.map(without, dropped), strict=True))
-    for _, case in found:
+    cases = side_by_side(without, dropped, RULES_AT_ONCE, "why", progress)
+    for case in cases:
         if case is None or case.line is None:
             continue
         base.offer(case.line)
         if case.cost_m < base.cost_m - LEAST_M:
             base.fit(case.line)
-    return found
+    return list(zip(dropped, cases, strict=True))
 
 
 def _without(base: _Case, one: Dropped) -> _Case | None:

@@ -25,6 +25,7 @@ PACKAGE = ROOT / "corridor"
 RANKS = (
     ("errors",),
     ("progress",),
+    ("side_by_side",),
     ("model",),
     ("kernels",),
     ("survey", "terrain", "routing", "pipe", "permit"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Generic, Protocol, TypeVar
 
 from corridor.errors import NoRouteError
@@ -70,7 +70,7 @@ def cheapest_set(count: int, ask: Asked[T]) -> tuple[list[T] | None, NoRouteErro
             solved[first, last] = ask.solve(first, last, at_most_m)
         return solved[first, last]
 
-    known = Asked(solve, ask.at_least, ask.likely, ask.follows)
+    known = replace(ask, solve=solve)
     answer, cut_m, failed = _programme(count, known, LIKELY_TIMES if count > 1 else math.inf, math.inf)
     total = math.inf if answer is None else sum(one.extra_cost_m for one in answer)
     if cut_m < total:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -28,6 +26,7 @@ from corridor.routing.concession_route import needs_of
 from corridor.routing.concession_rules import ANGLE, BEND, SLOPE, TIE_IN, Rule, rules_of
 from corridor.routing.concession_text import cannot, lenient, reason, rule_name, story
 from corridor.routing.geometry import densify
+from corridor.side_by_side import side_by_side
 from corridor.terrain.cost import cost_surface
 
 EXISTS = (
@@ -37,7 +36,7 @@ EXISTS = (
 SLOPE_EASED = 1.5
 """Where both slope limits must give, one is first eased to this multiple."""
 
-SIDE_BY_SIDE = 4
+RULES_AT_ONCE = 4
 """Rules worked out at the same time, at most."""
 
 MOST_PAIRS = 3
@@ -169,17 +168,12 @@ def _by_ground(
 ) -> dict[tuple[str, str, str], Concession | CannotHelp]:
     """What every rule that closes ground would have to give, side by side."""
     chosen = [rule for rule in rules if rule.kind not in (BEND, TIE_IN)]
-    done = 0
 
     def least(rule: Rule) -> Concession | CannotHelp:
-        nonlocal done
-        result = least_concession(ground, flood, rule)
-        done += 1
-        progress("explanation", done / (len(chosen) + 1))
-        return result
+        return least_concession(ground, flood, rule)
 
-    with ThreadPoolExecutor(min(SIDE_BY_SIDE, os.cpu_count() or 1)) as pool:
-        return dict(zip((rule.key for rule in chosen), pool.map(least, chosen), strict=True))
+    found = side_by_side(least, chosen, RULES_AT_ONCE, "explanation", progress)
+    return {rule.key: result for rule, result in zip(chosen, found, strict=True)}
 
 
 def _clean(ground: ClosedGround, rules: Sequence[Rule], line: Alignment) -> Alignment | None:

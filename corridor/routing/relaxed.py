@@ -104,13 +104,11 @@ class RelaxedField:
         exits belong to one portal; otherwise 0, which guides nowhere.
         """
         ground, exits = self.space.ground, self.net.exits
-        if self.stages > 1 or len({gate.portal for gate in exits}) != 1:
-            return np.zeros((ground.rows, ground.cols))
         price = float(ground.cells[:, 0].min())
+        if self.stages > 1 or len({gate.portal for gate in exits}) != 1 or not math.isfinite(price):
+            return np.zeros((ground.rows, ground.cols))
         cells = np.array([gate.cell for gate in exits])
         costs = np.array([gate.cost for gate in exits])
-        if not math.isfinite(price):
-            return np.zeros((ground.rows, ground.cols))
         row, col = np.divmod(cells, ground.cols)
         block, member = np.unique(np.column_stack([row // BLOCK, col // BLOCK]), axis=0, return_inverse=True)
         v, u = ((block + 0.5) * BLOCK).T

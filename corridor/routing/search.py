@@ -19,7 +19,7 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from corridor.errors import NoRouteError
+from corridor.errors import CorridorError, NoRouteError
 from corridor.kernels.headings import direction_excess
 from corridor.kernels.search import BEND, EXIT, LONG, STEP, expand, resume
 from corridor.model.alignment import Alignment
@@ -46,8 +46,8 @@ RERUN_STATES = 8_000_000
 MOST_RERUNS = 12
 
 
-class TooDear(NoRouteError):
-    """Every line costs more than was asked for."""
+class TooDear(CorridorError):
+    """Every line costs more than its caller would pay. For callers that set such a limit; no user sees it."""
 
 
 def search(
@@ -116,8 +116,8 @@ def search_net(
         # Not even a line without turning limits joins the ends.
         _no_way(space, "between the ends", net)
     most = at_most_m / space.surface.grid.cell_m
-    if field.optimum > most:
-        raise TooDear(f"Every line between START and END costs more than {at_most_m:.0f} equivalent m.")
+    if bound_weight * field.optimum > most:
+        raise _too_dear(at_most_m)
     expanded = 0
     if reruns is None:
         reruns = MOST_RERUNS if stages * cells * space.rules.headings <= RERUN_STATES else 0
@@ -129,7 +129,7 @@ def search_net(
         if proven:
             break
     if found.cost > most:
-        raise TooDear(f"Every line between START and END costs more than {at_most_m:.0f} equivalent m.")
+        raise _too_dear(at_most_m)
     if not math.isfinite(found.cost):
         _no_way(space, "between the ends", net)
     alignment, first, last = trace(space, net, found)
@@ -143,6 +143,10 @@ def search_net(
         proven=proven,
         tags=(first.tag, last.tag),
     )
+
+
+def _too_dear(at_most_m: float) -> TooDear:
+    return TooDear(f"Every line between START and END costs more than {at_most_m:.0f} equivalent m.")
 
 
 def _no_way(space: SearchSpace, where: str, net: PortalNet) -> NoReturn:

@@ -111,7 +111,6 @@ def test_conceding_the_amount_gives_a_route_and_95_percent_never_does():
     assert routes_with_all_and_with_95_percent(study, "standoff_m", "wall") == (True, False)
 
 
-@pytest.mark.slow  # the same ground, through `route`, is in test_explain
 def test_conceding_the_slope_gives_a_route_and_95_percent_never_does():
     study = project(scarp(18.0), [inner()], max_slope_along_deg=12.0, max_slope_across_deg=8.0)
     assert routes_with_all_and_with_95_percent(study, "max_slope_along_deg", "") == (True, False)

@@ -26,7 +26,7 @@ from corridor.routing.geometry import at_station, densify, elements
 from corridor.routing.ground import kernel_ground, unit_vectors
 from corridor.routing.reroute_ground import cropped, outside_costs_more, window
 from corridor.routing.tie_ins import poses, stretches_to_leave, tie_at
-from corridor.terrain.cost import cost_surface
+from corridor.terrain.cost import cost_surface, part_of
 
 from .barrier_grounds import CRS, SOUTH, WEST, flat, layer, point, project
 
@@ -291,6 +291,23 @@ def test_a_cropped_grid_has_the_cells_of_the_whole() -> None:
     assert part.west_m <= WEST + 1003.0 and part.east_m >= WEST + 1999.0
     assert part.south_m <= SOUTH + 511.0 and part.north_m >= SOUTH + 1200.0
     assert part.rows * part.cols < 40 * 55
+
+
+def test_a_part_of_the_ground_is_what_that_window_has_by_itself() -> None:
+    shapes = [point(3000.0, 1400.0).buffer(150.0), point(3900.0, 1300.0)]
+    cable = layer(
+        "cable", "cross", [shapely.LineString([(WEST + 3200.0, SOUTH), (WEST + 3400.0, SOUTH + 3000.0)])]
+    )
+    study = ground([layer("shoals", "avoid", shapes, 70.0), cable])
+    whole = cost_surface(study)
+    grid = cropped(whole.grid, WEST + 2003.0, SOUTH + 811.0, WEST + 4199.0, SOUTH + 2200.0)
+    part, alone = part_of(whole, grid, study.layers), cost_surface(study, grid=grid)
+    assert np.array_equal(part.ground[..., :3], alone.ground[..., :3])
+    # The same edges of zones, whatever their row in the table.
+    rims = [s.rim[s.ground[..., 3].astype(int)] for s in (part, alone)]
+    np.testing.assert_allclose(rims[0], rims[1], atol=1e-9)
+    assert (rims[0] != 0.0).any() and len(part.assets.segments)
+    np.testing.assert_array_equal(part.assets.segments, alone.assets.segments)
 
 
 def test_tie_kernel_finds_what_the_slow_connectors_find() -> None:
