@@ -25,7 +25,7 @@ PACKAGE = ROOT / "corridor"
 RANKS = (
     ("errors",),
     ("progress",),
-    ("side_by_side",),
+    ("side_by_side", "compiled"),
     ("model",),
     ("kernels",),
     ("survey", "terrain", "routing", "pipe", "permit"),
@@ -33,14 +33,14 @@ RANKS = (
     ("io", "publish", "sample"),
     ("workflow",),
     ("options_flow", "tidy_flow", "why_flow", "reroute_search"),
-    ("reroute_flow",),
+    ("reroute_flow", "compile_ahead"),
     ("cli",),
 )
 """Data flows from the first to the last; imports point the other way."""
 
 RANK_OF = {name: rank for rank, names in enumerate(RANKS) for name in names}
 
-KERNELS_MAY_IMPORT = {"__future__", "math", "typing", "numpy", "numba", "corridor.kernels"}
+KERNELS_MAY_IMPORT = {"__future__", "math", "typing", "numpy", "corridor.compiled", "corridor.kernels"}
 
 PUBLISH_MAY_IMPORT_OF_IO = {"corridor.io._environment", "corridor.io.guard"}
 """A publisher writes; what it needs to know was read before."""

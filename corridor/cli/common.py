@@ -7,7 +7,7 @@ import json
 import os
 import unicodedata
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from corridor.progress import Progress, silent
 
 Commands = argparse._SubParsersAction  # argparse has no public name for what add_subparsers returns
 
-FIRST_RUN = "first run on this machine: the numerical kernels are compiled once, which takes up to a minute"
+FIRST_RUN = "first run on this machine: the numerical kernels are compiled once, which takes a minute or two"
 
 
 def add_common(parser: argparse.ArgumentParser, *, folder: bool = True) -> None:
@@ -42,18 +42,19 @@ def telling(options: argparse.Namespace, *, compiles: bool = True) -> Iterator[P
     Parameters
     ----------
     compiles : bool
-        The command runs kernels: a first run says that it compiles them.
+        The command runs kernels: a first run says that it compiles them, and does so on two processors.
     """
-    if options.quiet or options.json:
-        yield silent
-        return
-    teller = Teller()
-    if compiles and not compiled():
-        teller.say(FIRST_RUN)
-    try:
-        yield teller
-    finally:
-        teller.close()
+    with ExitStack() as stack:
+        teller = None if options.quiet or options.json else Teller()
+        if teller is not None:
+            stack.callback(teller.close)
+        if compiles and not compiled():
+            if teller is not None:
+                teller.say(FIRST_RUN)
+            from corridor.compile_ahead import compiling_ahead  # numpy: slow to import
+
+            stack.enter_context(compiling_ahead())
+        yield teller or silent
 
 
 def out_folder(options: argparse.Namespace, default: Path) -> Path:

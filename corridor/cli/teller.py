@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import TextIO
 
 FIRST, LAST = "ground", "assess"
@@ -96,10 +94,9 @@ class Teller:
 def compiled() -> bool:
     """Whether compiled search kernels are kept from an earlier run.
 
-    numba keeps them beside the sources or, where that is not allowed, in the
-    user's cache folder; NUMBA_CACHE_DIR names another place.
+    Where the folder of compiled kernels cannot be written, numba keeps them beside the sources.
     """
-    named = os.environ.get("NUMBA_CACHE_DIR")
-    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "numba"
-    places = [Path(named)] if named else [Path(__file__).parent.parent / "kernels" / "__pycache__", home]
-    return any(next(place.rglob("search.expand*.nbi"), None) for place in places if place.is_dir())
+    from corridor.compiled import KERNELS, compiled_folder  # numba: slow to import
+
+    places = (compiled_folder(), KERNELS / "__pycache__")
+    return any(next(place.glob("search.expand*.nbi"), None) for place in places if place.is_dir())

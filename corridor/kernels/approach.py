@@ -11,15 +11,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.chainage import foot
 
 TIGHT = 1e-9
 """Rounding allowed along a segment or an element, m: a joint of two must not let a crossing slip through."""
 
 
-@njit(cache=True)
+@kernel
 def _point_to_segment(e, n, a_e, a_n, b_e, b_n):
     """Distance from a point to a segment."""
     de, dn = b_e - a_e, b_n - a_n
@@ -30,14 +30,14 @@ def _point_to_segment(e, n, a_e, a_n, b_e, b_n):
     return math.hypot(e - a_e - t * de, n - a_n - t * dn)
 
 
-@njit(cache=True)
+@kernel
 def _end_of(e0, n0, b, length, k):
     half = 0.5 * k * length
     chord = length if half == 0.0 else length * math.sin(half) / half
     return e0 + chord * math.sin(b + half), n0 + chord * math.cos(b + half)
 
 
-@njit(cache=True)
+@kernel
 def _swept(ce, cn, b, length, k):
     """Length along an arc of the direction (ce, cn) from its centre; -1 when the arc does not reach it."""
     sense = 1.0 if k > 0.0 else -1.0
@@ -50,7 +50,7 @@ def _swept(ce, cn, b, length, k):
     return min(max(s, 0.0), length)
 
 
-@njit(cache=True)
+@kernel
 def _meet_straight(e0, n0, b, length, a_e, a_n, b_e, b_n, hits):
     te, tn = math.sin(b), math.cos(b)
     de, dn = b_e - a_e, b_n - a_n
@@ -76,7 +76,7 @@ def _meet_straight(e0, n0, b, length, a_e, a_n, b_e, b_n, hits):
     return 1
 
 
-@njit(cache=True)
+@kernel
 def _meet_arc(e0, n0, b, length, k, a_e, a_n, b_e, b_n, hits):
     r = 1.0 / k
     ce, cn = e0 + r * math.cos(b), n0 - r * math.sin(b)
@@ -110,7 +110,7 @@ def _meet_arc(e0, n0, b, length, k, a_e, a_n, b_e, b_n, hits):
     return count
 
 
-@njit(cache=True)
+@kernel
 def _apart(e0, n0, b, length, k, a_e, a_n, b_e, b_n):
     """Least distance between an element and a segment, and the length along the element where it is."""
     hits = np.empty(2)
@@ -149,7 +149,7 @@ def _apart(e0, n0, b, length, k, a_e, a_n, b_e, b_n):
     return best, at
 
 
-@njit(cache=True)
+@kernel
 def _middles(line):
     m = line.shape[1]
     mid = np.empty((2, m))
@@ -158,7 +158,7 @@ def _middles(line):
     return mid
 
 
-@njit(cache=True)
+@kernel
 def nearest_approaches(line, segments, owner, best, station):
     """Lower `best` to the least distance of each owner's segments from the line, and set its `station`.
 
@@ -192,7 +192,7 @@ def nearest_approaches(line, segments, owner, best, station):
                 station[k] = at
 
 
-@njit(cache=True)
+@kernel
 def meetings(line, segments):
     """All places where the line meets segments.
 
@@ -234,7 +234,7 @@ def meetings(line, segments):
     return station[:count], segment[:count], element[:count]
 
 
-@njit(cache=True)
+@kernel
 def circle_meetings(line, centres, radius):
     """Stations at which the line meets circles of one `radius` about `centres` (n, 2)."""
     mid = _middles(line)

@@ -11,16 +11,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 
-@njit(cache=True)
+@kernel
 def side(u, v, from_u, from_v, to_u, to_v):
     """True when (u, v) lies on, or to the positive side of, the line through two points."""
     return (to_u - from_u) * (v - from_v) - (to_v - from_v) * (u - from_u) >= 0.0
 
 
-@njit(cache=True)
+@kernel
 def crosses(u, v, to_u, to_v, a_u, a_v, b_u, b_v):
     """Does the piece (u, v) - (to_u, to_v) cross the segment a - b?
 
@@ -40,7 +41,7 @@ def crosses(u, v, to_u, to_v, a_u, a_v, b_u, b_v):
     ) != side(b_u, b_v, u, v, to_u, to_v)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def step_crossings(cells, cols, vectors, segments, asset, near_first, near_segment, fee_m, sin_min, straight):
     """Fees and straights of single steps from the given cells.
 

@@ -20,7 +20,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 DEPTH_UNITS = 2.0**20
 """Units of depth per metre."""
@@ -54,7 +55,7 @@ _SHIFT = 2.0**52 + 2.0**51
 _SHIFT_BITS = int(np.float64(_SHIFT).view(np.int64))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def clear(records):
     """Make records hold nothing."""
     for cell in range(records.size):
@@ -74,7 +75,7 @@ def empty_records(cells: int) -> np.ndarray:
     return records
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def accumulate(
     easting, northing, depth, bad, units_per_metre, west, north, per_metre, row0, col0, cols, records
 ):
@@ -148,7 +149,7 @@ def accumulate(
     return True
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def _locate(easting, northing, west, north, per_metre, row0, col0, cols, cell):
     """Cells in the window of some soundings."""
     for k in range(easting.size):
@@ -157,7 +158,7 @@ def _locate(easting, northing, west, north, per_metre, row0, col0, cols, cell):
         cell[k] = row * cols + col
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def accumulate_weights(
     easting,
     northing,
@@ -204,7 +205,7 @@ def accumulate_weights(
             weights[at, 1] += weight * units
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def finish(records, units_per_metre, mean, shoalest, deepest, spread):
     """Turn records into metres; NaN where a cell holds nothing (spread: below two soundings).
 
@@ -239,7 +240,7 @@ def finish(records, units_per_metre, mean, shoalest, deepest, spread):
             spread[cell] = math.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def finish_weights(records, weights, units_per_metre, weighted, weight):
     """Weighted means, m, and the sums of weights, in units of one; NaN where there is no weighted mean.
 
@@ -263,7 +264,7 @@ def finish_weights(records, weights, units_per_metre, weighted, weight):
             weighted[cell] = (centre + beyond / weights[cell, 0]) / units_per_metre
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def cells_of(easting, northing, west, north, per_metre, row0, col0, rows, cols, cell):
     """Cell of each sounding in a window of the grid; -1 outside it.
 
@@ -276,7 +277,7 @@ def cells_of(easting, northing, west, north, per_metre, row0, col0, rows, cols, 
         cell[i] = row * cols + col if 0 <= row < rows and 0 <= col < cols else -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def order_by_cell(cell, cells):
     """Counting sort.
 
@@ -301,7 +302,7 @@ def order_by_cell(cell, cells):
     return start[: cells + 1], order
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def select(values, count, k):
     """The k-th smallest (from 0) of ``values[:count]``, which is reordered (Hoare's selection)."""
     low = 0
@@ -328,7 +329,7 @@ def select(values, count, k):
     return values[k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def median(values, count):
     """Median of ``values[:count]``, which is reordered; the mean of the middle two of an even number."""
     if count == 0:
@@ -342,7 +343,7 @@ def median(values, count):
     return 0.5 * (lower + upper)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def cell_medians(depth, bad, start, order, medians):
     """Median depth of each cell's accepted soundings; NaN where it has none."""
     largest = 1

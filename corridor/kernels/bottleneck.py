@@ -14,8 +14,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.assets import crosses
 from corridor.kernels.queue import pop, push
 
@@ -58,7 +58,7 @@ class Steps(NamedTuple):
     """(m, 2) float32: direction (east, south) in it."""
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def step_need(terrain, steps, cell, heading):
     """How far the rule in question must give for one step; infinity where another rule forbids it."""
     need = np.float32(0.0)
@@ -88,7 +88,7 @@ def step_need(terrain, steps, cell, heading):
     return need
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bottleneck(terrain, steps, start, target, most, label, came):
     """Least need of any way from `start` to every cell, until `target` is reached.
 
@@ -164,7 +164,7 @@ def bottleneck(terrain, steps, start, target, most, label, came):
     return label[target] if target >= 0 else np.float32(0.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def shortest(terrain, steps, start, target, most, price, cost, came):
     """Shortest way from `start` to `target` over steps that need at most `most`.
 
@@ -213,7 +213,7 @@ def shortest(terrain, steps, start, target, most, price, cost, came):
     return cost[target]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def trace(came, vectors, cols, target):
     """Cells from the start of a flood to `target`, in order."""
     count = 1
@@ -230,7 +230,7 @@ def trace(came, vectors, cols, target):
     return path
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def passed(label, terrain, steps, most):
     """(cells,) bool: cells that allowed steps between reached cells pass through."""
     touched = np.zeros(len(label), dtype=np.bool_)
@@ -256,7 +256,7 @@ def passed(label, terrain, steps, most):
     return touched
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def thinnest_wall(price, rows, cols, cut, seed):
     """Cheapest closed chain of cells that crosses a given segment an odd number of times.
 
@@ -354,7 +354,7 @@ def thinnest_wall(price, rows, cols, cut, seed):
     return chain[:count].copy(), cost[goal]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def step_angles(cells, cols, vectors, segments, least_deg, near_first, near_segment):
     """How far the least crossing angle must give for single steps from the given cells, degrees.
 

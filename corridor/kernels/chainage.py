@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 
-@njit(cache=True)
+@kernel
 def foot(e, n, e0, n0, b, length, k):
     """Nearest point of one element: distance, length along it, -1 / 0 / 1 = clamped start / inside / end."""
     de = e - e0
@@ -43,7 +44,7 @@ def foot(e, n, e0, n0, b, length, k):
     return math.hypot(ee, nn), length, 1
 
 
-@njit(cache=True)
+@kernel
 def _right_of(e, n, line, i, s, clamp):
     """+1 where the point lies to the right of the line at length s of element i, else -1."""
     k = line[5, i]
@@ -70,7 +71,7 @@ BLOCK = 16
 """Elements are set aside in blocks of this many at a time."""
 
 
-@njit(cache=True)
+@kernel
 def _circles(line):
     """Circles (centre, radius) that hold each element, and each block of elements: arrays (3, m), (3, b)."""
     m = line.shape[1]
@@ -95,7 +96,7 @@ def _circles(line):
     return one, many
 
 
-@njit(cache=True)
+@kernel
 def nearest_stations(easting, northing, line, station, offset):
     """Fill `station` and `offset` with the nearest point on the line of every position.
 

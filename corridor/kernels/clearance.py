@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def signed_distance(easting, northing, segments, area, most):
     """Distance of positions from the edges of a geometry, negative inside an area.
 

@@ -13,8 +13,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import ONE, ZERO, kernel
 from corridor.kernels.assets import crosses
 from corridor.kernels.ground import Ground, rim_allows, rim_record
 from corridor.kernels.strip import strip_excess
@@ -72,7 +72,7 @@ class Course(NamedTuple):
     """Pieces of the guide that can be nearest, block by block (see :mod:`corridor.kernels.strip`)."""
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def first_cell(position, direction):
     """The column (or row) that a ray from `position` is in at first."""
     if direction < 0.0:
@@ -80,7 +80,7 @@ def first_cell(position, direction):
     return math.floor(position + _SLACK) if direction > 0.0 else math.floor(position)
 
 
-@njit(cache=True)
+@kernel
 def piece_price(course, u, v, to_u, to_v, stretch):
     """(price, breach) of a straight piece: breach sums length times relative excess."""
     east, south = to_u - u, to_v - v
@@ -90,7 +90,7 @@ def piece_price(course, u, v, to_u, to_v, stretch):
     return walk(course.ground, u, v, east / chord, south / chord, chord, stretch)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(error_model="numpy")
 def walk(ground, u, v, east, south, chord, stretch):
     """(price, breach) of `chord` cells from a point in a direction.
 
@@ -145,7 +145,7 @@ def walk(ground, u, v, east, south, chord, stretch):
     return price, breach
 
 
-@njit(cache=True)
+@kernel
 def turn_at(points, i):
     """Signed turn at point i, positive to the right (u east, v south)."""
     a_u, a_v = points[i, 0] - points[i - 1, 0], points[i, 1] - points[i - 1, 1]
@@ -153,7 +153,7 @@ def turn_at(points, i):
     return math.atan2(a_u * b_v - a_v * b_u, a_u * b_u + a_v * b_v)
 
 
-@njit(cache=True)
+@kernel
 def tangent_at(points, radii, count, i):
     """Tangent length at point i; infinite where the turn is too large."""
     if i == 0 or i == count + 1:
@@ -164,7 +164,7 @@ def tangent_at(points, radii, count, i):
     return radii[i] * math.tan(turn / 2.0)
 
 
-@njit(cache=True)
+@kernel
 def leg_price(course, points, radii, count, k, penalty):
     """Price of the straight between the tangent points of points k and k + 1, penalties included."""
     t_in = tangent_at(points, radii, count, k)
@@ -219,13 +219,13 @@ def leg_price(course, points, radii, count, k, penalty):
     return price
 
 
-@njit(cache=True)
+@kernel
 def arc_pieces(radius, turn):
     """Number of chords that an arc is priced along."""
     return max(2, int(math.ceil(radius * turn / max(ARC_CHORD, math.sqrt(8.0 * radius * ARC_SAGITTA)))))
 
 
-@njit(cache=True)
+@kernel
 def arc_price(course, points, radii, count, i, penalty):
     """Price of the arc at IP i with its bend price, penalties included."""
     turn = turn_at(points, i)
@@ -279,7 +279,7 @@ def arc_price(course, points, radii, count, i, penalty):
     return price
 
 
-@njit(cache=True)
+@kernel
 def arc_meets(centre_u, centre_v, radius, points, i, tangent, a_u, a_v, turn, b_u, b_v, c_u, c_v):
     """Does the arc at IP i meet the segment b - c? (Chords of at most 0.02 rad.)"""
     u, v = points[i, 0] - tangent * a_u, points[i, 1] - tangent * a_v
@@ -295,7 +295,7 @@ def arc_meets(centre_u, centre_v, radius, points, i, tangent, a_u, a_v, turn, b_
     return False
 
 
-@njit(cache=True)
+@kernel
 def price_window(course, points, radii, count, first, last, legs, arcs, penalty, budget):
     """Price arcs first..last and legs first-1..last into `legs`, `arcs`; infinite past `budget`."""
     total = 0.0
@@ -313,16 +313,16 @@ def price_window(course, points, radii, count, first, last, legs, arcs, penalty,
     return total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def price_all(course, points, radii, count, legs, arcs, penalty):
     """Price of the whole line, filling `legs` and `arcs`."""
     if count == 0:
-        legs[0] = leg_price(course, points, radii, 0, 0, penalty)
+        legs[0] = leg_price(course, points, radii, ZERO, ZERO, penalty)
         return legs[0]
-    return price_window(course, points, radii, count, 1, count, legs, arcs, penalty, math.inf)
+    return price_window(course, points, radii, count, ONE, count, legs, arcs, penalty, math.inf)
 
 
-@njit(cache=True)
+@kernel
 def hold_bearings(course, points, count):
     """Put the first and last IP back onto the rays of fixed bearings. False when that is impossible."""
     if count == 0:
@@ -357,7 +357,7 @@ def hold_bearings(course, points, count):
     return True
 
 
-@njit(cache=True)
+@kernel
 def holds(course, points, count, locked):
     """:func:`hold_bearings`, false where it would move an IP that is to stay."""
     first_u, first_v = points[1, 0], points[1, 1]
@@ -371,7 +371,7 @@ def holds(course, points, count, locked):
     return kept_first and kept_last
 
 
-@njit(cache=True)
+@kernel
 def propose(course, points, radii, count, i, kind, step, locked):
     """Change the line at IP i in place: one of the moves 0..15. False where it does not apply."""
     if locked[i] and kind < 8:
@@ -429,7 +429,14 @@ def propose(course, points, radii, count, i, kind, step, locked):
     return holds(course, points, count, locked)
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def take_point(points, i, source):
+    """Copy one point. numba compiles the copy of a whole row for seconds: it may have to broadcast."""
+    points[i, 0] = source[i, 0]
+    points[i, 1] = source[i, 1]
+
+
+@kernel
 def polish(course, points, radii, count, first, last, locked, legs, arcs, steps, rounds, penalty):
     """Pattern search over IPs first..last with falling steps; returns the price of the whole line."""
     total = price_all(course, points, radii, count, legs, arcs, penalty)
@@ -441,7 +448,8 @@ def polish(course, points, radii, count, first, last, locked, legs, arcs, steps,
     # IPs whose surroundings have not changed since their moves failed are not tried again.
     fresh = np.ones(count + 2, dtype=np.bool_)
     for step in steps:
-        fresh[:] = True
+        for i in range(count + 2):
+            fresh[i] = True
         for _ in range(rounds):
             better = False
             for i in range(first, last + 1):
@@ -468,16 +476,18 @@ def polish(course, points, radii, count, first, last, locked, legs, arcs, steps,
                                 arcs[q] = new_arcs[q]
                             for q in range(a - 1, b + 1):
                                 legs[q] = new_legs[q]
-                            kept_points[:] = points
-                            kept_radii[:] = radii
-                            fresh[low : high + 1] = True
+                            for q in range(len(points)):
+                                take_point(kept_points, q, points)
+                                kept_radii[q] = radii[q]
+                            for q in range(low, high + 1):
+                                fresh[q] = True
                             better = True
                             continue
                     for q in range(max(low - 1, 0), high + 2):
-                        points[q] = kept_points[q]
+                        take_point(points, q, kept_points)
                         radii[q] = kept_radii[q]
-                    points[1] = kept_points[1]
-                    points[count] = kept_points[count]
+                    take_point(points, ONE, kept_points)
+                    take_point(points, count, kept_points)
             if not better:
                 break
     total = 0.0

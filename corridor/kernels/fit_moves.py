@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from corridor.kernels.fit import holds, polish, price_all, turn_at
+from corridor.compiled import ONE, ZERO, kernel
+from corridor.kernels.fit import holds, polish, price_all, take_point, turn_at
 
 _GAIN = 1e-3
 """A change must save this many cells to count."""
@@ -19,25 +19,33 @@ _GAIN = 1e-3
 HOPELESS = 1.01
 """A trial still dearer than this many times the best after its coarsest polish is given up."""
 
+FALLING = 8.0 * 0.5 ** np.arange(0, 9)
+"""Steps of the pattern search, cells: 8 down to 1/32."""
+FALLING.setflags(write=False)  # as kernels see their own constants, such as COARSE: one type, compiled once
+
 COARSE = np.array([8.0, 2.0, 0.5])
+ROUNDS = np.int64(6)
+"""Rounds of a trial's polish; numpy's integer for the reason given at `ZERO`."""
 
 
-@njit(cache=True)
+@kernel
 def drop(points, radii, locked, count, first, last):
     """Remove IPs first..last in place; returns the new count. False positions close up."""
     gone = last - first + 1
     for i in range(first, count + 2 - gone):
-        points[i] = points[i + gone]
+        points[i, 0] = points[i + gone, 0]
+        points[i, 1] = points[i + gone, 1]
         radii[i] = radii[i + gone]
         locked[i] = locked[i + gone]
     return count - gone
 
 
-@njit(cache=True)
+@kernel
 def add(points, radii, locked, count, at, u, v, radius):
     """Insert an IP before index `at` in place; returns the new count."""
     for i in range(count + 1, at - 1, -1):
-        points[i + 1] = points[i]
+        points[i + 1, 0] = points[i, 0]
+        points[i + 1, 1] = points[i, 1]
         radii[i + 1] = radii[i]
         locked[i + 1] = locked[i]
     points[at, 0], points[at, 1] = u, v
@@ -46,7 +54,7 @@ def add(points, radii, locked, count, at, u, v, radius):
     return count + 1
 
 
-@njit(cache=True)
+@kernel
 def meeting(a, b, c, d):
     """Where the ray a -> b meets the ray d -> c backwards: (found, u, v)."""
     r_u, r_v = b[0] - a[0], b[1] - a[1]
@@ -61,7 +69,7 @@ def meeting(a, b, c, d):
     return True, a[0] + along * r_u, a[1] + along * r_v
 
 
-@njit(cache=True)
+@kernel
 def replace_run(course, points, radii, locked, count, first, last, mode):
     """Replace IPs first..last in place; returns the new count, or -1 where it does not apply.
 
@@ -103,7 +111,7 @@ def replace_run(course, points, radii, locked, count, first, last, mode):
     return add(points, radii, locked, count, first, u, v, radius)
 
 
-@njit(cache=True)
+@kernel
 def judge(course, points, radii, locked, count, first, last, legs, arcs, best, penalty):
     """Price of a trial after polishing IPs first..last; infinite where hopeless."""
     if not holds(course, points, count, locked):
@@ -115,21 +123,22 @@ def judge(course, points, radii, locked, count, first, last, legs, arcs, best, p
         total = price_all(course, points, radii, count, legs, arcs, penalty)
     if total == math.inf or total > 3.0 * best + 100.0:
         return math.inf
-    total = polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[:1], 6, penalty)
+    total = polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[:1], ROUNDS, penalty)
     if total > HOPELESS * best + 10.0:
         return math.inf
-    return polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[1:], 6, penalty)
+    return polish(course, points, radii, count, first, last, locked, legs, arcs, COARSE[1:], ROUNDS, penalty)
 
 
-@njit(cache=True)
+@kernel
 def take(points, radii, locked, from_points, from_radii, from_locked):
     """Copy one line over another."""
-    points[:] = from_points
-    radii[:] = from_radii
-    locked[:] = from_locked
+    for i in range(len(points)):
+        take_point(points, i, from_points)
+        radii[i] = from_radii[i]
+        locked[i] = from_locked[i]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, longest):
     """Try to replace runs of up to `longest` IPs; returns (count, price) when no more helps."""
     t_points, t_radii, t_locked = points.copy(), radii.copy(), locked.copy()
@@ -137,7 +146,7 @@ def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, lon
     while again:
         again = False
         for length in range(min(longest, count), 0, -1):
-            first = 1
+            first = ONE
             while first + length - 1 <= count:
                 helped = False
                 for mode in range(4):
@@ -161,11 +170,11 @@ def shorten(course, points, radii, locked, count, best, legs, arcs, penalty, lon
     return count, best
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def lengthen(course, points, radii, locked, count, best, legs, arcs, penalty):
     """Try one more IP beside every leg; returns (count, price)."""
     t_points, t_radii, t_locked = points.copy(), radii.copy(), locked.copy()
-    k = 0
+    k = ZERO
     while k <= count:
         helped = False
         if count + 3 < len(points):
@@ -193,7 +202,7 @@ def lengthen(course, points, radii, locked, count, best, legs, arcs, penalty):
     return count, best
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def kick(course, points, radii, locked, count, best, legs, arcs, penalty, first_kick, kicks):
     """Move one IP at random, polish around it, keep what is better; returns the price."""
     if count == 0:
@@ -217,7 +226,7 @@ def kick(course, points, radii, locked, count, best, legs, arcs, penalty, first_
     return best
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slide(course, points, radii, locked, count, best, legs, arcs, penalty):
     """Shift all IPs along the line's chord, polish, keep what is better; returns the price.
 
@@ -236,7 +245,7 @@ def slide(course, points, radii, locked, count, best, legs, arcs, penalty):
                 if not locked[i]:
                     t_points[i, 0] += sign * step * east / size
                     t_points[i, 1] += sign * step * south / size
-            total = judge(course, t_points, t_radii, t_locked, count, 1, count, legs, arcs, best, penalty)
+            total = judge(course, t_points, t_radii, t_locked, count, ONE, count, legs, arcs, best, penalty)
             if total < best - _GAIN:
                 take(points, radii, locked, t_points, t_radii, t_locked)
                 best = total

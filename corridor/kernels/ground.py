@@ -16,8 +16,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.stencils import next_border
 
 REFUSED = math.inf
@@ -45,14 +45,14 @@ class Ground(NamedTuple):
     k_across: float
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def rim_record(value):
     """The rim record in a cell's fourth value; 0 where there is none."""
     record = int(value)
     return -record - 1 if record < 0 else record
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def rim_allows(ground, record, in_u, in_v, out_u, out_v):
     """May a piece from entry to exit (relative to the cell's centre) pass a rim cell?"""
     clearance, grow_u, grow_v = ground.rim[record]
@@ -62,7 +62,7 @@ def rim_allows(ground, record, in_u, in_v, out_u, out_v):
     )
 
 
-@njit(cache=True)
+@kernel
 def cell_cost(ground, index, length, east, south, in_u, in_v, out_u, out_v):
     """Cost of one piece inside one cell, or infinity where it is refused.
 
@@ -82,7 +82,7 @@ def cell_cost(ground, index, length, east, south, in_u, in_v, out_u, out_v):
     return length * (factor + ground.k_along * along * along + ground.k_across * across * across)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_excess, bending):
     """Cost of a stencil laid at cell `origin`; the caller keeps it inside the grid.
 
@@ -138,7 +138,7 @@ def stencil_cost(ground, origin, offsets, pieces, spans, first, last, most_exces
     return total, True
 
 
-@njit(cache=True)
+@kernel
 def straight_cost(ground, u, v, to_u, to_v, stretch):
     """Cost of a straight between any two points, by exact cell traversal.
 
@@ -172,7 +172,7 @@ def straight_cost(ground, u, v, to_u, to_v, stretch):
     return total
 
 
-@njit(cache=True)
+@kernel
 def polyline_cost(ground, points, lengths, at_u, at_v):
     """Cost of a polyline shifted by (`at_u`, `at_v`), each piece `lengths[i]` long."""
     total = 0.0

@@ -19,13 +19,14 @@ not stable: it buckles under its axial force.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import ZERO, kernel
 
 NEWTON_ROUNDS = 200
 """Most steps in one window; the line search needs a handful."""
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _element(c, t):
     """Stiffness of one element, c = EI/h³ and t = T/h: 11, 12, 22, 24 entries, all N/m.
 
@@ -35,7 +36,7 @@ def _element(c, t):
     return 12.0 * c + 1.2 * t, 6.0 * c + 0.1 * t, 4.0 * c + 2.0 / 15.0 * t, 2.0 * c - t / 30.0
 
 
-@njit(cache=True)
+@kernel
 def factor(first, last, spring, c, tension, h, pivot, gain):
     """Factor the stiffness of nodes first .. last - 1, all others held.
 
@@ -95,7 +96,7 @@ def factor(first, last, spring, c, tension, h, pivot, gain):
     return -1
 
 
-@njit(cache=True)
+@kernel
 def substitute(first, last, pivot, gain, x):
     """Solve in place: `x[first:last]` holds the load and then the solution."""
     for i in range(first + 1, last):
@@ -114,7 +115,7 @@ def substitute(first, last, pivot, gain, x):
         x[i, 1] = v2
 
 
-@njit(cache=True)
+@kernel
 def _lay_range(first, last, z, spring, q, c, tension, h, pivot, gain, x):
     """Lay nodes first .. last - 1 on the springs that touch, the neighbours' x held."""
     n = len(z)
@@ -143,7 +144,7 @@ def _lay_range(first, last, z, spring, q, c, tension, h, pivot, gain, x):
     return -1
 
 
-@njit(cache=True)
+@kernel
 def sweep(z, spring, flipped, ks, q, c, tension, h, pivot, gain, x):
     """One Newton step of the whole line: solve, then let the nodes choose again.
 
@@ -174,7 +175,7 @@ def sweep(z, spring, flipped, ks, q, c, tension, h, pivot, gain, x):
         -1, or the node where the pipe buckles.
     """
     n = len(z)
-    bad = _lay_range(0, n, z, spring, q, c, tension, h, pivot, gain, x)
+    bad = _lay_range(ZERO, n, z, spring, q, c, tension, h, pivot, gain, x)
     if bad >= 0:
         return n, bad
     changed = 0
@@ -187,7 +188,7 @@ def sweep(z, spring, flipped, ks, q, c, tension, h, pivot, gain, x):
     return changed, -1
 
 
-@njit(cache=True)
+@kernel
 def refine(z, spring, q, c, tension, h, pivot, gain, x, rest):
     """One step of iterative refinement after a sweep that changed nothing.
 
@@ -209,11 +210,11 @@ def refine(z, spring, q, c, tension, h, pivot, gain, x, rest):
         rest[i, 1] -= b * sink + e * x[i, 1] + g * x[i + 1, 1]
         rest[i + 1, 0] += shear
         rest[i + 1, 1] -= b * sink + g * x[i, 1] + e * x[i + 1, 1]
-    substitute(0, n, pivot, gain, rest)
+    substitute(ZERO, n, pivot, gain, rest)
     x += rest
 
 
-@njit(cache=True)
+@kernel
 def settle(first, last, z, spring, ks, q, c, tension, h, pivot, gain, x):
     """Newton with exact line search on nodes first .. last - 1, all others held.
 
@@ -252,7 +253,7 @@ def settle(first, last, z, spring, ks, q, c, tension, h, pivot, gain, x):
     return left, -1
 
 
-@njit(cache=True)
+@kernel
 def _line_search(first, last, z, spring, ks, c, tension, h, start, step):
     """Share of the Newton `step` at which the energy is least.
 
@@ -277,7 +278,7 @@ def _line_search(first, last, z, spring, ks, c, tension, h, start, step):
     return high
 
 
-@njit(cache=True)
+@kernel
 def _slope(share, first, last, z, spring, ks, beam, total, start, step):
     slope = -total + share * beam
     for i in range(first, last):
@@ -290,7 +291,7 @@ def _slope(share, first, last, z, spring, ks, beam, total, start, step):
     return slope
 
 
-@njit(cache=True)
+@kernel
 def _beam_energy(first, last, n, c, tension, h, d):
     """d.K.d of the beam alone for a displacement d of nodes first .. last - 1."""
     energy = 0.0
@@ -308,7 +309,7 @@ def _beam_energy(first, last, n, c, tension, h, d):
     return energy
 
 
-@njit(cache=True)
+@kernel
 def moments(q, c, tension, h, x, moment):
     """Bending moment at the nodes from the element's end forces.
 
@@ -328,7 +329,7 @@ def moments(q, c, tension, h, x, moment):
     moment[n - 1] = h * (b * chord + g * x[n - 2, 1] + e * x[n - 1, 1] - q * h / 12.0)
 
 
-@njit(cache=True)
+@kernel
 def lengthening(x, h, first, last):
     """∫ ½ w'² dx over nodes first .. last, m: how much longer the pipe is than its plan."""
     total = 0.0

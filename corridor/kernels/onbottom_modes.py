@@ -20,8 +20,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import ONE, kernel
 from corridor.kernels.onbottom import factor, substitute
 
 STEPS = 120
@@ -37,7 +37,7 @@ TOLERANCE = 1e-3
 """Relative residual of 1/ω² at which a mode counts as found; the error of ω is of its square."""
 
 
-@njit(cache=True)
+@kernel
 def span_frequencies(begin, end, hold, margin, spring, lateral, c, tension, mass, h, crossflow, inline):
     """Fundamental frequency of each span, up and down and sideways.
 
@@ -62,8 +62,8 @@ def span_frequencies(begin, end, hold, margin, spring, lateral, c, tension, mass
         where the axial force makes the window unstable.
     """
     for s in range(len(begin)):
-        first = _held(begin[s], -1, hold, margin[s], spring)
-        last = _held(end[s], 1, hold, margin[s], spring) + 1
+        first = _held(begin[s], -ONE, hold, margin[s], spring)
+        last = _held(end[s], ONE, hold, margin[s], spring) + 1
         left, right = begin[s] - first + 1, end[s] - first
         shape = np.zeros((last - first, 2))
         for i in range(left, right):
@@ -76,7 +76,7 @@ def span_frequencies(begin, end, hold, margin, spring, lateral, c, tension, mass
         inline[s] = _window_frequency(left, right, springs, c, pull, mass, h, shape)
 
 
-@njit(cache=True)
+@kernel
 def _held(node, away, hold, margin, spring):
     """The node at which the window ends on one side."""
     row = 0
@@ -89,7 +89,7 @@ def _held(node, away, hold, margin, spring):
     return node + away * margin
 
 
-@njit(cache=True)
+@kernel
 def _window_frequency(begin, end, spring, c, tension, mass, h, shape):
     """Frequency of the span of nodes begin .. end - 1; the first and last node are clamped.
 
@@ -98,7 +98,7 @@ def _window_frequency(begin, end, spring, c, tension, mass, h, shape):
     n = len(spring)
     pivot = np.empty((n, 3))
     gain = np.empty((n, 4))
-    if factor(1, n - 1, spring, c, tension, h, pivot, gain) >= 0:
+    if factor(ONE, n - 1, spring, c, tension, h, pivot, gain) >= 0:
         return 0.0
     steps = min(STEPS, 2 * (n - 2))
     basis = np.empty((steps + 1, n, 2))
@@ -109,7 +109,7 @@ def _window_frequency(begin, end, spring, c, tension, mass, h, shape):
     for j in range(steps):
         new = basis[j + 1]
         new[:] = heavy
-        substitute(1, n - 1, pivot, gain, new)
+        substitute(ONE, n - 1, pivot, gain, new)
         if j > 0:
             _add(-rest, basis[j - 1], new)
         ritz[j, j] = _dot(heavy, new)
@@ -127,7 +127,7 @@ def _window_frequency(begin, end, spring, c, tension, mass, h, shape):
     return np.nan
 
 
-@njit(cache=True)
+@kernel
 def _own_mode(ritz, rest, basis, begin, end, shape):
     """ω² of the span's lowest own mode among those the Krylov space holds; 0 when not found yet."""
     size = len(ritz)
@@ -136,18 +136,21 @@ def _own_mode(ritz, rest, basis, begin, end, shape):
     for column in range(size - 1, -1, -1):
         if values[column] <= 0.0:
             return 0.0
-        mode[:] = 0.0
+        for i in range(len(mode)):
+            mode[i, 0] = mode[i, 1] = 0.0
         for m in range(size):
             _add(vectors[m, column], basis[m], mode)
         if _peaks_within(mode, begin, end):
             if abs(rest * vectors[size - 1, column]) > TOLERANCE * values[column]:
                 return 0.0
-            shape[:] = mode
+            for i in range(len(mode)):
+                shape[i, 0] = mode[i, 0]
+                shape[i, 1] = mode[i, 1]
             return 1.0 / values[column]
     return 0.0
 
 
-@njit(cache=True)
+@kernel
 def _peaks_within(shape, begin, end):
     inside = 0.0
     overall = 0.0
@@ -159,7 +162,7 @@ def _peaks_within(shape, begin, end):
     return inside > OF_WINDOW_PEAK * overall
 
 
-@njit(cache=True)
+@kernel
 def _normalise(shape, heavy, mass, h):
     """Scale to unit modal mass; heavy = M shape. Returns the norm before."""
     _times_mass(shape, heavy, mass, h)
@@ -169,7 +172,7 @@ def _normalise(shape, heavy, mass, h):
     return norm
 
 
-@njit(cache=True, fastmath=True)
+@kernel(fastmath=True)
 def _dot(a, b):
     total = 0.0
     for i in range(len(a)):
@@ -177,14 +180,14 @@ def _dot(a, b):
     return total
 
 
-@njit(cache=True, fastmath=True)
+@kernel(fastmath=True)
 def _add(factor, a, total):
     for i in range(len(a)):
         total[i, 0] += factor * a[i, 0]
         total[i, 1] += factor * a[i, 1]
 
 
-@njit(cache=True)
+@kernel
 def _times_mass(v, product, mass, h):
     """Consistent mass of the elements times v (n, 2), first and last node held."""
     n = len(v)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import ONE, kernel
 
 EDGE_NODES = 5
 """Touching nodes over which the edge of a stiff seabed's reaction may be smeared."""
 
 
-@njit(cache=True)
+@kernel
 def lift_offs(begin, end, z, w, reaction, q, h, sharp, left, right):
     """Ends of each span to a fraction of an element.
 
@@ -31,8 +32,8 @@ def lift_offs(begin, end, z, w, reaction, q, h, sharp, left, right):
     """
     for s in range(len(begin)):
         if sharp:
-            left[s] = _edge_of_reaction(begin[s], -1, reaction, q, h)
-            right[s] = _edge_of_reaction(end[s], 1, reaction, q, h)
+            left[s] = _edge_of_reaction(begin[s], -ONE, reaction, q, h)
+            right[s] = _edge_of_reaction(end[s], ONE, reaction, q, h)
         else:
             i, j = begin[s], end[s]
             sunk, gap = z[i] - w[i], w[i + 1] - z[i + 1]
@@ -41,7 +42,7 @@ def lift_offs(begin, end, z, w, reaction, q, h, sharp, left, right):
             right[s] = j - sunk / (sunk + gap)
 
 
-@njit(cache=True)
+@kernel
 def _edge_of_reaction(node, away, reaction, q, h):
     """Where the edge force of a rigid seabed acts, in nodes; `away` leads away from the span.
 
@@ -68,14 +69,17 @@ def _edge_of_reaction(node, away, reaction, q, h):
     return far - away * edge
 
 
-@njit(cache=True)
+@kernel
 def contact_lengths(begin, end, left, right, touching, h):
     """Length of seabed under each node, m: where the foundation really reaches.
 
     Every touching node stands for h; beside a span the half on its side is
     replaced by the stretch up to the lift-off. Never less than h/4.
     """
-    length = np.where(touching, h, 0.0)
+    length = np.zeros(len(touching))
+    for i in range(len(length)):
+        if touching[i]:
+            length[i] = h
     for s in range(len(begin)):
         length[begin[s]] += (left[s] - begin[s] - 0.5) * h
         length[end[s]] += (end[s] - right[s] - 0.5) * h
@@ -85,7 +89,7 @@ def contact_lengths(begin, end, left, right, touching, h):
     return length
 
 
-@njit(cache=True)
+@kernel
 def span_figures(begin, end, z, w, moment, reach, gap, gap_node, moment_left, moment_right, moment_span):
     """Largest gap and the moments of each span.
 
@@ -114,7 +118,7 @@ def span_figures(begin, end, z, w, moment, reach, gap, gap_node, moment_left, mo
         moment_right[s] = _largest(moment, end[s], min(end[s] + reach + 1, n))
 
 
-@njit(cache=True)
+@kernel
 def _largest(moment, first, last):
     worst = moment[first]
     for i in range(first, last):

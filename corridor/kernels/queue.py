@@ -6,10 +6,10 @@ decides whether it is stale. Functions return the new size.
 
 from __future__ import annotations
 
-from numba import njit
+from corridor.compiled import kernel
 
 
-@njit(cache=True)
+@kernel
 def push(keys, items, size, key, item):
     """Add (key, item); `keys` and `items` must have room for one more."""
     child = size
@@ -25,7 +25,7 @@ def push(keys, items, size, key, item):
     return size + 1
 
 
-@njit(cache=True)
+@kernel
 def pop(keys, items, size):
     """Remove the entry at the top, which the caller has read from ``keys[0]``, ``items[0]``."""
     size -= 1

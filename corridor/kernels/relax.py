@@ -13,8 +13,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import ZERO, kernel
 from corridor.kernels.ground import rim_record
 from corridor.kernels.search import step_cost
 
@@ -23,7 +23,7 @@ PAD = 5
 """Border of infinity around the field: no step is longer than this in columns or rows."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def planes_of(cells, rows, cols):
     """Factor and gradients as three padded planes, so that rows load contiguously."""
     planes = np.full((3, rows + 2 * PAD, cols + 2 * PAD), np.float32(np.inf))
@@ -35,7 +35,7 @@ def planes_of(cells, rows, cols):
     return planes
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def special_cells(cells, crossing_row, rows, cols, reach):
     """(rows, cols) bool: a step from here may meet a rim record or an asset."""
     special = np.zeros((rows, cols), dtype=np.bool_)
@@ -50,7 +50,7 @@ def special_cells(cells, crossing_row, rows, cols, reach):
     return special
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(error_model="numpy")
 def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, first_col, out):
     """Cost of every step from every cell of a tile: `out` (H, TILE, TILE) float32.
 
@@ -65,7 +65,8 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
     total = np.empty(TILE, dtype=np.float32)
     for heading in range(len(moves.vectors)):
         for r in range(rows):
-            total[:] = np.float32(0.0)
+            for c in range(cols):
+                total[c] = np.float32(0.0)
             for k in range(moves.step_row[heading], moves.step_row[heading + 1]):
                 length = moves.pieces[k, 0]
                 east, south = moves.pieces[k, 1], moves.pieces[k, 2]
@@ -80,7 +81,8 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
                     price = length * (factor[c] + k_along * along * along + k_across * across * across)
                     refused = (abs(along) > limit_along) | (abs(across) > limit_across)
                     total[c] += np.float32(np.inf) if refused else price
-            out[heading, r, :cols] = total[:cols]
+            for c in range(cols):
+                out[heading, r, c] = total[c]
     for r in range(rows):
         row = first_row + r
         for c in range(cols):
@@ -91,7 +93,7 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
                     out[heading, r, c] = cost
 
 
-@njit(cache=True)
+@kernel
 def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
     """One pass over a tile, downwards or upwards; `field` is padded."""
     best = np.empty(cols)
@@ -105,7 +107,9 @@ def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
     for step in range(rows):
         r = step if down else rows - 1 - step
         row = first_row + r + PAD
-        best[:] = field[row, first_col + PAD : first_col + PAD + cols]
+        here = field[row, first_col + PAD : first_col + PAD + cols]
+        for c in range(cols):
+            best[c] = here[c]
         for heading in range(len(vectors)):
             south = vectors[heading, 1]
             if (south < 0) != down or south == 0:
@@ -123,19 +127,18 @@ def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
         carried = field[row, first_col + PAD + cols]
         for c in range(cols - 1, -1, -1):
             carried = min(best[c], carried + costs[east, r, c])
-            best[c] = carried
-        field[row, first_col + PAD : first_col + PAD + cols] = best
+            here[c] = carried
 
 
-@njit(cache=True)
+@kernel
 def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, rows, cols, reach):
     """Sweep a tile until it is stable, then let the tiles around it wait for what changed near them."""
     top, left = first_row + PAD, first_col + PAD
     before = field[top : top + rows, left : left + cols].copy()
     while True:
         last = field[top : top + rows, left : left + cols].copy()
-        sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, True)
-        sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, False)
+        for up in range(2):
+            sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, up == 0)
         changed = False
         for r in range(rows):
             for c in range(cols):
@@ -161,14 +164,15 @@ def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, row
                         waiting[to_row, to_col] = min(waiting[to_row, to_col], key)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel(error_model="numpy")
 def least_cone(cones, price, rows, cols):
     """(rows, cols) the least of `value + price * distance` over cones (u, v, value), never below 0."""
     out = np.empty((rows, cols))
     best = np.empty(cols, dtype=np.float32)
     slope = np.float32(price)
     for row in range(rows):
-        best[:] = np.float32(np.inf)
+        for col in range(cols):
+            best[col] = np.float32(np.inf)
         for k in range(len(cones)):
             first = np.float32(0.5 - cones[k, 0])
             south = np.float32((row + 0.5 - cones[k, 1]) ** 2)
@@ -182,7 +186,7 @@ def least_cone(cones, price, rows, cols):
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def relax(
     ground, moves, crossings, planes, shifts, special, field, guide, waiting, known, slot, costs, batch, limit
 ):
@@ -207,7 +211,7 @@ def relax(
     float
         The least waiting key left. Stops early when `costs` is full.
     """
-    reach = 0
+    reach = ZERO
     for heading in range(len(moves.vectors)):
         reach = max(reach, abs(moves.vectors[heading, 0]))
     done = 0

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from corridor.compiled import kernel
 
 SNAP = 1e-6
 """Share of a cell within which a position counts as level with a centre: it then needs no neighbour there."""
 
 
-@njit(cache=True)
+@kernel
 def bilinear(depth, west, north, cell, e, n):
     """Depth at one position between the centres of four cells; NaN where one that counts has no data."""
     u = (e - west) / cell - 0.5
@@ -46,7 +46,7 @@ def bilinear(depth, west, north, cell, e, n):
     return total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fill_depth(depth, west, north, cell, index, easting, northing, out, source):
     """Write the depth of surface `index` and its number wherever `out` still holds NaN."""
     for p in range(len(easting)):
@@ -57,7 +57,7 @@ def fill_depth(depth, west, north, cell, index, easting, northing, out, source):
                 source[p] = index
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fill_slopes(depth, west, north, cell, easting, northing, bearing, baseline, along, across):
     """Write the tangents of this surface wherever both ends of the baseline lie on it and none is known."""
     half = 0.5 * baseline

@@ -16,8 +16,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.assets import crosses
 from corridor.kernels.ground import REFUSED, polyline_cost, stencil_cost
 from corridor.kernels.queue import pop, push
@@ -96,7 +96,7 @@ class Portals(NamedTuple):
     goal: int
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def step_cost(ground, moves, crossings, cell, col, row, heading):
     """(cost, crosses) of one step from a cell; cost is infinite where refused."""
     to_col = col + moves.vectors[heading, 0]
@@ -113,7 +113,7 @@ def step_cost(ground, moves, crossings, cell, col, row, heading):
     return cost + fee, fee != 0.0 or crossings.need[crossings.row[cell], heading] > 0.0
 
 
-@njit(cache=True)
+@kernel
 def long_straight(ground, moves, crossings, col, row, heading, first):
     """(cost, steps) of a straight that holds a crossing in its step number `first`.
 
@@ -152,7 +152,7 @@ def long_straight(ground, moves, crossings, col, row, heading, first):
     return total, steps
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def bend_move(ground, moves, cell, col, row, bend, most_excess):
     """(cost, whole) of bend number `bend` from a cell, without its price; see `stencil_cost`."""
     box = moves.bend_box[bend]
@@ -164,14 +164,14 @@ def bend_move(ground, moves, cell, col, row, bend, most_excess):
     )  # fmt: skip
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def last_bend(moves, portals, stage, col, row, heading):
     """Price of the bend that is certainly still to come: none where straight on may meet an entry."""
     line = moves.vectors[heading, 0] * row - moves.vectors[heading, 1] * col + portals.line_zero
     return 0.0 if portals.line[stage, heading, line] else moves.bend_cost
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def enter(state, cost, code, to_go, limit, best, came, keys, items, size):
     """Reach `state` at `cost` by move `code`, `to_go` from the end: keep it if better than before."""
     key = cost + to_go
@@ -182,7 +182,7 @@ def enter(state, cost, code, to_go, limit, best, came, keys, items, size):
     return push(keys, items, size, key, state)
 
 
-@njit(cache=True)
+@kernel
 def leave_portal(
     ground, moves, portals, portal, cost, ahead, weight, most, best, came, keys, items, size
 ):  # fmt: skip
@@ -202,7 +202,7 @@ def leave_portal(
     return size
 
 
-@njit(cache=True)
+@kernel
 def take_long_straights(
     ground, moves, crossings, ahead, weight, most, best, came, keys, items, size,
     node, col, row, heading, cost, straight_on,
@@ -227,7 +227,7 @@ def take_long_straights(
     return size
 
 
-@njit(cache=True)
+@kernel
 def enter_portals(portals, node, heading, headings, state, cost, portal_best, portal_came, keys, items, size):
     """Reach the portals that a state leads into, where that is better than before."""
     entry = portals.entry_row[node]
@@ -244,7 +244,7 @@ def enter_portals(portals, node, heading, headings, state, cost, portal_best, po
     return size
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def expand(
     ground, moves, crossings, portals, ahead, weight, limit, most, best, came, portal_best, portal_came,
     keys, items, size, later_state, later_bend, later_cost, later_key, batch, counts, lowered,
@@ -353,7 +353,7 @@ def expand(
     return size
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def take_bend(
     ground, moves, crossings, ahead, weight, limit, most, best, came, keys, items, size,
     cell, col, row, first_node, cost, bend, to_go, turned_on, lowered,
@@ -382,7 +382,7 @@ def take_bend(
     return size, -math.inf
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def resume(
     ground, moves, crossings, portals, ahead, weight, limit, most, best, came, keys, items, size,
     later_state, later_bend, later_cost, later_key, counts, lowered,
@@ -419,7 +419,7 @@ def resume(
     return size
 
 
-@njit(cache=True)
+@kernel
 def crosses_any(points, segments):
     """True when a polyline crosses one of the segments."""
     for i in range(len(points) - 1):
@@ -432,7 +432,7 @@ def crosses_any(points, segments):
     return False
 
 
-@njit(cache=True)
+@kernel
 def connector_costs(
     ground, segments, start_u, start_v, directions, pose, ends, along, leg_in, leg_out, radius
 ):

@@ -18,13 +18,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 TRACE_COLUMNS = 7
 _SNAP = 1e-9  # two borders crossed closer together than this are one corner
 
 
-@njit(cache=True)
+@kernel
 def next_border(position, direction):
     """Distance along a ray to the next border between cells in one coordinate."""
     if direction > 0.0:
@@ -36,7 +37,7 @@ def next_border(position, direction):
     return gap / abs(direction)
 
 
-@njit(cache=True)
+@kernel
 def trace_polyline(points, lengths):
     """Cells passed by a polyline, consecutive pieces in one cell joined.
 
@@ -95,7 +96,7 @@ def trace_polyline(points, lengths):
     return cells[:count], trace[:count]
 
 
-@njit(cache=True)
+@kernel
 def bend_polyline(first, second, leg_in, leg_out, radius, chord):
     """A straight, an arc and a straight as a polyline from (0.5, 0.5).
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 STRIP_BLOCK = 8
 """Cells along the side of a block."""
 
 
-@njit(cache=True)
+@kernel
 def distance_to_piece(guide, i, u, v):
     """Distance of a point from piece i of a polyline."""
     a_u, a_v = guide[i]
@@ -25,7 +26,7 @@ def distance_to_piece(guide, i, u, v):
     return math.hypot(u - a_u - t * d_u, v - a_v - t * d_v)
 
 
-@njit(cache=True)
+@kernel
 def strip_index(guide, rows, cols):
     """Which pieces of the guide can be nearest to a point of each block of cells: (first, pieces)."""
     across, down = -(-cols // STRIP_BLOCK), -(-rows // STRIP_BLOCK)
@@ -36,10 +37,12 @@ def strip_index(guide, rows, cols):
     for block in range(across * down):
         if len(guide):
             u, v = (block % across + 0.5) * STRIP_BLOCK, (block // across + 0.5) * STRIP_BLOCK
+            nearest = math.inf
             for i in range(len(away)):
                 away[i] = distance_to_piece(guide, i, u, v)
+                nearest = min(nearest, away[i])
             # Twice from the block's centre to its corner.
-            reach = away.min() + 1.4143 * STRIP_BLOCK
+            reach = nearest + 1.4143 * STRIP_BLOCK
             for i in range(len(away)):
                 if away[i] <= reach:
                     if count == len(pieces):
@@ -50,7 +53,7 @@ def strip_index(guide, rows, cols):
     return first, pieces[:count]
 
 
-@njit(cache=True)
+@kernel
 def strip_excess(course, u, v):
     """How far a point lies outside the strip around the guide (negative: inside), cells."""
     across = -(-course.ground.cols // STRIP_BLOCK)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 _STEPS = ((0, 1), (1, 0), (1, 1), (1, -1))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _reach(state, row, col, step_row, step_col, most):
     """Steps to the nearest measured cell in one direction; 0 when there is none within `most`."""
     for k in range(1, most + 1):
@@ -23,7 +24,7 @@ def _reach(state, row, col, step_row, step_col, most):
     return 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bridge_gaps(depth, uncertainty, state, most):
     """Fill empty cells that lie between measured ones across a gap of at most `most` cells.
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.binning import DEPTH_UNITS, median
 
 MAD_TO_SIGMA = 1.4826
@@ -16,7 +16,7 @@ FEWEST = 4
 """Soundings a neighbourhood must hold before one of them can be called an outlier."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _neighbour_slope(medians, row, col, rows, cols, values, step_row, step_col):
     """Median step between neighbouring cells' medians along one axis of a 3 x 3 window; 0 without pairs."""
     count = 0
@@ -29,7 +29,7 @@ def _neighbour_slope(medians, row, col, rows, cols, values, step_row, step_col):
     return median(values, count) if count > 0 else 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flag_outliers(
     u, v, depth, start, order, medians, shoalest, deepest, rows, cols, floor_a, floor_b, factor, support, bad
 ):
@@ -106,7 +106,7 @@ def flag_outliers(
                     bad[index[j]] = near < support
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def compare_lines(
     depth, line, bad, start, order, inner, sums, counts, passes, difference, table, histogram, bin_m
 ):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 _Z95 = 1.6448536269514722
 """One-sided 95 % point of the normal distribution (exact value, any table)."""
@@ -14,7 +15,7 @@ TVU_CELLS, TVU_FAIL, DECLARED_FAIL, FEATURE_CELLS, FEATURE_FAIL = range(5)
 """Columns of the tally."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def cell_noise(depth, spread, count, state, noise):
     """Spread of a cell's soundings without the share of the slope across it, m.
 
@@ -50,7 +51,7 @@ def cell_noise(depth, spread, count, state, noise):
             noise[row, col] = math.sqrt(max(spread[row, col] ** 2 - slopes / 12.0, 0.0))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def chance_factor(n):
     """What a standard deviation of n soundings may exceed the true one by, in 19 of 20 cases.
 
@@ -63,7 +64,7 @@ def chance_factor(n):
     return math.sqrt((1.0 - share + _Z95 * math.sqrt(share)) ** 3)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def tally_orders(depth, noise, uncertainty, count, state, cell, limits, least, counts):
     """Count measured cells against the limits of several orders.
 
@@ -102,7 +103,7 @@ def tally_orders(depth, noise, uncertainty, count, state, cell, limits, least, c
                     tally[FEATURE_FAIL] += 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _soundings_on(size, count, row, col):
     """Soundings on a square of `size` cells around a cell, from a window of up to 5 x 5."""
     half = min(max(np.int64(math.floor(0.5 * size)), 0), 2)

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.binning import median
 
 LEAST_SHARE = 0.15
 """Share of a window's samples that must hold data for it to say anything."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _median_slope(samples, side, across, values):
     """Median difference per step between samples half a window apart, along rows or (across) columns.
 
@@ -37,7 +37,7 @@ def _median_slope(samples, side, across, values):
     return 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def local_planes(depth, half, stride, step, row0, planes):
     """Robust planes on a lattice of nodes: median depth after the median slopes are taken off.
 
@@ -83,7 +83,7 @@ def local_planes(depth, half, stride, step, row0, planes):
             planes[i, j, 2] = south / stride
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def background(planes, step, row0, out):
     """Depth of the surface made of the planes around each cell, blended bilinearly.
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from corridor.compiled import kernel
 
 SOUND, NOT_FINITE, ABSURD, OUTSIDE = range(4)
 """What :func:`screen` says of a sounding."""
@@ -13,7 +14,7 @@ SOUND, NOT_FINITE, ABSURD, OUTSIDE = range(4)
 _BLANK, _TAB, _LINE, _RETURN = 32, 9, 10, 13
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def squeeze_blanks(text, state, out):
     """Turn every run of spaces and tabs into one space, and drop it at both ends of a line.
 
@@ -46,7 +47,7 @@ def squeeze_blanks(text, state, out):
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def screen(easting, northing, depth, shallow, deep, west, south, east, north, verdict):
     """Say of each sounding whether it can be used.
 
@@ -78,7 +79,7 @@ def screen(easting, northing, depth, shallow, deep, west, south, east, north, ve
     return counts
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def tile_pairs(easting, northing, west, south, tile, halo, tile_col, tile_row, sounding):
     """Tiles each sounding belongs to: its own, and those whose halo it lies in.
 
@@ -114,7 +115,7 @@ def tile_pairs(easting, northing, west, south, tile, halo, tile_col, tile_row, s
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def block_changes(easting, northing, size, keys):
     """Blocks of side `size` the soundings pass through, one entry per change of block.
 

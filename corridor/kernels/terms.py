@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.stencils import next_border
 
 _SLACK = 1e-9
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def line_terms(ground, points, lengths):
     """Length, discouraged and slope terms of every piece of a polyline.
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from corridor.compiled import kernel
 from corridor.kernels.ground import polyline_cost
 from corridor.kernels.search import crosses_any
 from corridor.kernels.stencils import bend_polyline
@@ -20,7 +20,7 @@ WINDOW = 7
 """Cells around the nearest possible one in which the end cell is looked for."""
 
 
-@njit(cache=True)
+@kernel
 def nearest_cell(u, v, first, second, least_in, least_out, rows, cols):
     """(column, row, leg in, leg out) of the nearest cell P + a first + b second with legs long enough.
 
@@ -45,7 +45,7 @@ def nearest_cell(u, v, first, second, least_in, least_out, rows, cols):
     return best_col, best_row, best_in, best_out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def tie_gates(
     ground, segments, positions, directions, straight, unit, radius, half_straight, least_turn, most_turn
 ):

@@ -137,16 +137,17 @@ def lay(
     seabed = np.ascontiguousarray(z, dtype=float)
     datum = float(np.mean(seabed))
     nodes = len(seabed)
-    tension = np.broadcast_to(np.asarray(beam.tension_N, dtype=float), nodes - 1)
+    # An array of its own: kernels would be compiled once more for one that must not be written.
+    tension = np.broadcast_to(np.asarray(beam.tension_N, dtype=float), nodes - 1).copy()
     touching = np.ones(nodes, dtype=bool) if guess is None else guess
-    work = _Work(seabed - datum, h, beam, np.ascontiguousarray(tension), touching)
+    work = _Work(seabed - datum, h, beam, tension, touching)
     stages = beam.stages_N_m2 if guess is None else beam.stages_N_m2[-1:]
     if guess is None and tension.min() < 0:
         # Compression magnifies the bad first guesses of contact: start without it.
         work.tension = np.maximum(tension, 0.0)
         for soil in stages:
             work.find_contact(soil, progress, stage)
-        work.tension = np.ascontiguousarray(tension)
+        work.tension = tension
         stages = stages[-1:]
     for number, soil in enumerate(stages):
         progress(stage, number / len(stages))

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from corridor.errors import NoRouteError
 from corridor.kernels.fit import Course, holds, polish, price_all
-from corridor.kernels.fit_moves import kick, lengthen, shorten, slide
+from corridor.kernels.fit_moves import FALLING, kick, lengthen, shorten, slide
 from corridor.kernels.strip import strip_index
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
@@ -38,9 +38,6 @@ SOFT, HARD = 20.0, 1e5
 
 SOFTENED = [SOFT, 5.0 * SOFT, 50.0 * SOFT, HARD, HARD]
 """Penalties, round by round, for a start that breaks rules."""
-
-FALLING = 8.0 * 0.5 ** np.arange(0, 9)
-"""Steps of the pattern search, cells: 8 down to 1/32."""
 
 LEAST_BEND_M = 1.0
 """A bend costs at least this inside the fit: free bends would leave arbitrary IPs."""

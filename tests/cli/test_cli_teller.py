@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from corridor.cli.teller import Teller, compiled
+from corridor.compiled import compiled_folder
 
 ONE_ROUND = [
     ("ground", 0.0), ("ground", 1.0), ("relaxed field", 0.3), ("search", 0.1), ("relaxed field", 0.4),
@@ -90,11 +91,12 @@ def test_a_line_of_its_own_ends_the_stage_before() -> None:
 
 
 @pytest.mark.parametrize("kept", [False, True])
-def test_a_first_compilation_is_recognised_by_what_numba_keeps(
-    kept: bool, tmp_path: Path, monkeypatch
-) -> None:
+def test_a_first_compilation_is_recognised_by_what_is_kept(kept: bool, tmp_path: Path, monkeypatch) -> None:
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    monkeypatch.setattr("corridor.compiled.KERNELS", tmp_path)
+    (tmp_path / "kernels-ofanotherstate").mkdir()
+    (tmp_path / "kernels-ofanotherstate" / "search.expand-186.py311.nbi").touch()
     if kept:
-        (tmp_path / "kernels_1").mkdir()
-        (tmp_path / "kernels_1" / "search.expand-186.py311.nbi").touch()
+        compiled_folder().mkdir()
+        (compiled_folder() / "search.expand-186.py311.nbi").touch()
     assert compiled() is kept
