@@ -55,7 +55,7 @@ _WHERE = {
     "route": "corridor.workflow",
     "assess_line": "corridor.workflow",
     "permit_zones": "corridor.workflow",
-    "add_survey": "corridor.workflow",
+    "add_survey": "corridor.survey_flow",
     "explain_no_route": "corridor.routing.explain",
     "find_options": "corridor.options_flow",
     "reroute": "corridor.reroute_flow",

@@ -29,7 +29,6 @@ from corridor.routing import measure
 from corridor.routing.chainage import station_of
 from corridor.routing.change_sets import Asked, cheapest_set
 from corridor.routing.clashes import clusters_of, half_size
-from corridor.routing.explain import explain_no_route
 from corridor.routing.geometry import Elements, at_station, densify, elements
 from corridor.routing.profile import ground_profile
 from corridor.routing.reroute import Change, change_line
@@ -340,6 +339,8 @@ class ChangeSearch:
 
     def _no_way(self, failed: NoRouteError | None) -> NoReturn:
         """Raise NoRouteError with what is known: too late to leave, or what stands in the way."""
+        from corridor.routing.explain import explain_no_route  # slow to import, seldom needed
+
         if self.can_leave_m > 0.0:
             try:
                 free = self._from_the_start()

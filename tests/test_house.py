@@ -32,7 +32,7 @@ RANKS = (
     ("assess",),
     ("io", "publish", "sample"),
     ("workflow",),
-    ("options_flow", "tidy_flow", "why_flow", "reroute_search"),
+    ("options_flow", "tidy_flow", "why_flow", "survey_flow", "reroute_search"),
     ("reroute_flow", "compile_ahead"),
     ("cli",),
 )

@@ -30,6 +30,8 @@ from corridor.sample import write as writer
 from corridor.sample.noise import hash_unit, noise
 from corridor.sample.terrain import elevation_m, mean_elevation_m, pockmarks
 
+from .once import once
+
 COMMITTED = Path(__file__).parents[1] / "sample_gis"
 PROJECT = tomllib.loads((COMMITTED / "project.toml").read_text(encoding="utf-8"))
 ROUTE = PROJECT["route"]
@@ -120,10 +122,11 @@ def crossing_angles(line: shapely.LineString, asset: shapely.LineString) -> list
 
 @pytest.fixture(scope="module")
 def fresh(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("sample")
-    written = write_sample(folder)
-    assert {file.name for file in written} == {file.name for file in folder.iterdir()}
-    return folder
+    def write(folder: Path) -> None:
+        written = write_sample(folder)
+        assert {file.name for file in written} == {file.name for file in folder.iterdir()}
+
+    return once(tmp_path_factory, "sample", write)
 
 
 def test_committed_folder_holds_exactly_what_is_written(fresh: Path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from corridor.model.project import OutputSettings, Project, SourceFile
 from corridor.model.rules import RouteRules
 from corridor.model.seabed import Seabed, Surface
 from corridor.progress import Progress, silent
+from corridor.side_by_side import side_by_side
 
 _SPOKEN = ("repaired", "left out", "the reader said", "more like these", "vertical datum")
 """Notes with these words go to the warnings too: the user must see them."""
@@ -117,16 +119,30 @@ def _read_seabed(
     """All surfaces, or None when one of them, or the project CRS, is at fault."""
     surfaces: list[Surface] = []
     files: dict[Path, tuple[SourceFile, ...]] = {}
-    for done, (table, where) in enumerate(settings.seabeds):
-        progress("reading the seabed", done / len(settings.seabeds))
 
-        def read(table: SeabedSettings = table, where: str = where) -> None:
+    def read(given: tuple[SeabedSettings, str]) -> Callable[[], None]:
+        """Read a file; what follows from it is done afterwards, in the order of the tables."""
+        table, where = given
+        try:
             path = existing_file(table.file, folder, where, error=SeabedError)
-            files[path] = source_files(path, folder)
-            if settings.crs_ok and settings.head is not None:
-                surfaces.append(_surface(settings, table, path, where))
+            source = source_files(path, folder)
+            known = settings.crs_ok and settings.head is not None
+            surface = _surface(settings, table, path, where) if known else None
+        except InputError as error:
+            return partial(_fail, error)
 
-        _collect(settings.faults, read)
+        def enter() -> None:
+            files[path] = source
+            if surface is not None:
+                surfaces.append(surface[0])
+                settings.warnings += surface[1]
+
+        return enter
+
+    progress("reading the seabed", 0.0)
+    # Reading and unpacking leave the interpreter free.
+    for enter in side_by_side(read, settings.seabeds, 2, "reading the seabed", progress):
+        _collect(settings.faults, enter)
     if not surfaces or len(surfaces) < len(settings.document.get("seabed", ())):
         return None, files
     datum = settings.head.vertical_datum if settings.head is not None else ""
@@ -134,7 +150,12 @@ def _read_seabed(
     return Seabed(tuple(surfaces), datum), files
 
 
-def _surface(settings: Settings, table: SeabedSettings, path: Path, where: str) -> Surface:
+def _fail(error: InputError) -> None:
+    raise error
+
+
+def _surface(settings: Settings, table: SeabedSettings, path: Path, where: str) -> tuple[Surface, list[str]]:
+    """The surface of one table, and what to warn of."""
     assert settings.head is not None
     depth_range = None if settings.rules is None else settings.rules.depth_range_m
     surface = read_surface(
@@ -155,9 +176,8 @@ def _surface(settings: Settings, table: SeabedSettings, path: Path, where: str) 
         notes = (*surface.notes, f"offset from: {table.vertical_offset_source}")
         surface = dataclasses.replace(surface, notes=notes)
     stated = table.vertical_datum is not None or table.vertical_offset_m is not None
-    settings.warnings += _spoken(surface.notes, where, skip="vertical datum" if stated else "")
-    settings.warnings += sign_warnings(surface, depth_range, where)
-    return surface
+    spoken = _spoken(surface.notes, where, skip="vertical datum" if stated else "")
+    return surface, [*spoken, *sign_warnings(surface, depth_range, where)]
 
 
 def sign_warnings(surface: Surface, depth_range_m: tuple[float, ...] | None, where: str) -> list[str]:

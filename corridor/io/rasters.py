@@ -230,7 +230,8 @@ def _band(
     try:
         for window in _windows(dataset):
             block = dataset.read(band, window=window, masked=True)
-            data = block.astype(np.float64).filled(np.nan)
+            data = block.data.astype(np.float64)
+            data[np.ma.getmaskarray(block)] = np.nan
             if nodata is not None:
                 data[np.isclose(data, nodata, rtol=1e-6, atol=0.0)] = np.nan
             data[~np.isfinite(data)] = np.nan

@@ -17,7 +17,6 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 from rasterio.transform import Affine
-from scipy.ndimage import map_coordinates
 
 from corridor.errors import SeabedError
 from corridor.io.crs import label, outline, transformer
@@ -98,6 +97,8 @@ class _Source:
         known = self.valid[row.astype(np.intp), col.astype(np.intp)]
         inside[inside] = known
         place = np.stack([row[known] - 0.5, col[known] - 0.5])
+        from scipy.ndimage import map_coordinates  # slow to import, seldom needed
+
         value = map_coordinates(self.filled, place, output=np.float64, order=1, mode="nearest")
         if not self.whole:
             value /= map_coordinates(self.weight, place, output=np.float64, order=1, mode="nearest")

@@ -39,7 +39,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter
 
 from corridor.kernels.headings import heading_vectors
 from corridor.kernels.stencils import trace_polyline
@@ -72,6 +71,8 @@ def optimistic(surface: CostSurface) -> CostSurface:
     margin = surface.slope_margin
     along, across = surface.tan_along / margin, surface.tan_across / margin
     ground = np.zeros_like(surface.ground)
+    from scipy.ndimage import minimum_filter  # slow to import; a reroute does without
+
     ground[..., 0] = minimum_filter(least_price(surface), size=3, mode="nearest")
     return replace(
         surface,

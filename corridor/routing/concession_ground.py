@@ -370,7 +370,7 @@ def _crossing_needs(
 
 def steps_of(headings: int, cols: int) -> Steps:
     """Stencils of all steps of the search on a grid of `cols` columns."""
-    moves = build_moves([], headings, cols, 0.0)
+    moves = build_moves((), headings, cols, 0.0)
     return Steps(
         vectors=moves.vectors,
         length=moves.step_length,

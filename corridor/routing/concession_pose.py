@@ -256,19 +256,17 @@ def _joins(
     frame: _Frame, easting: NDArray, northing: NDArray, first: NDArray, last: NDArray
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether straights join the ground before the pinch and behind it, and whether in this direction."""
-    grid, each = frame.ground.grid, np.arange(len(first))
+    grid, each = frame.ground.grid, np.arange(len(first))[:, None]
     # A free place may lie in a cell whose centre is not: look on outwards a little.
     further = int(math.ceil(2.0 * grid.cell_m / frame.spacing_m))
+    steps = np.arange(0, further + 1, max(1, further // 4))
     sides = []
     for sample, way in ((first, -1), (last, 1)):
-        bits = np.zeros(len(first), dtype=np.uint8)
-        for step in range(0, further + 1, max(1, further // 4)):
-            at = np.clip(sample + way * step, 0, easting.shape[1] - 1)
-            u, v = grid.to_cells(easting[each, at], northing[each, at])
-            col = np.clip(np.floor(u).astype(int), 0, grid.cols - 1)
-            row = np.clip(np.floor(v).astype(int), 0, grid.rows - 1)
-            bits |= frame.sides[row * grid.cols + col]
-        sides.append(bits)
+        at = np.minimum(np.maximum(sample[:, None] + way * steps, 0), easting.shape[1] - 1)
+        u, v = grid.to_cells(easting[each, at], northing[each, at])
+        col = np.minimum(np.maximum(np.floor(u).astype(int), 0), grid.cols - 1)
+        row = np.minimum(np.maximum(np.floor(v).astype(int), 0), grid.rows - 1)
+        sides.append(np.bitwise_or.reduce(frame.sides[row * grid.cols + col], axis=1))
     found = (first > 0) & (last < easting.shape[1] - 1)
     forward = (sides[0] & 1 > 0) & (sides[1] & 2 > 0)
     back = (sides[0] & 2 > 0) & (sides[1] & 1 > 0)

@@ -92,35 +92,32 @@ def connectors(
     """
     vectors = heading_vectors(headings).astype(float)
     unit = vectors / np.hypot(vectors[:, 0], vectors[:, 1])[:, None]
-    found: list[tuple] = []
     start = np.array(position)
-    for number, direction in enumerate(directions):
-        for heading in range(headings):
-            turn = math.atan2(
-                direction[0] * unit[heading, 1] - direction[1] * unit[heading, 0],
-                float(direction @ unit[heading]),
-            )
-            if abs(turn) > math.radians(MOST_TURN_DEG):
-                continue
-            if abs(turn) < 1e-9:
-                found += _straight_ahead(number, start, vectors[heading], heading, straight_at_pose, shape)
-            else:
-                tangent = radius * math.tan(abs(turn) / 2.0)
-                least_in, least_out = tangent + straight_at_pose, tangent + straight / 2.0
-                for col, row, leg_in, leg_out in _nearest_cells(
-                    start, direction, unit[heading], least_in, least_out, shape
-                ):
-                    ip = start + leg_in * direction
-                    found.append((number, col, row, heading, ip[0], ip[1], radius, leg_in, leg_out))
-    table = np.array(found, dtype=float).reshape(-1, 9)
+    turn = np.arctan2(
+        np.outer(directions[:, 0], unit[:, 1]) - np.outer(directions[:, 1], unit[:, 0]), directions @ unit.T
+    )
+    pose, heading = np.nonzero((np.abs(turn) <= math.radians(MOST_TURN_DEG)) & (np.abs(turn) >= 1e-9))
+    tangent = radius * np.tan(np.abs(turn[pose, heading]) / 2.0)
+    which, cols, rows, leg_in, leg_out = _nearest_cells(
+        start, directions[pose], unit[heading], tangent + straight_at_pose, tangent + straight / 2.0, shape
+    )
+    ip = start + leg_in[:, None] * directions[pose[which]]
+    bent = np.column_stack(
+        [pose[which], cols, rows, heading[which], ip, np.full(len(which), radius), leg_in, leg_out]
+    )
+    ahead: list[tuple] = []
+    for number, k in zip(*np.nonzero(np.abs(turn) < 1e-9), strict=True):
+        ahead += _straight_ahead(number, start, vectors[k], k, straight_at_pose, shape)
+    table = np.concatenate([bent, np.array(ahead, dtype=float).reshape(-1, 9)])
+    table = table[np.lexsort((table[:, 3], table[:, 0]))]
     return Connectors(
         pose=table[:, 0].astype(np.int64),
         cell=table[:, 1:3].astype(np.int64),
         heading=table[:, 3].astype(np.int64),
-        ip=table[:, 4:6],
-        radius=table[:, 6],
-        leg_in=table[:, 7],
-        leg_out=table[:, 8],
+        ip=table[:, 4:6].copy(),
+        radius=table[:, 6].copy(),
+        leg_in=table[:, 7].copy(),
+        leg_out=table[:, 8].copy(),
     )
 
 
@@ -146,28 +143,37 @@ def _nearest_cells(
     start: NDArray,
     direction: NDArray,
     along: NDArray,
-    least_in: float,
-    least_out: float,
+    least_in: NDArray,
+    least_out: NDArray,
     shape: tuple[int, int],
-) -> list[tuple[float, float, float, float]]:
-    """Cells Q = start + a direction + b along with a, b at least the given legs, shortest first."""
-    nearest = start + least_in * direction + least_out * along
-    span = np.arange(-WINDOW, WINDOW + 1)
-    cols = np.floor(nearest[0]) + span
-    rows = np.floor(nearest[1]) + span
-    all_cols, all_rows = (a.ravel() for a in np.meshgrid(cols, rows))
-    reach_u, reach_v = all_cols + 0.5 - start[0], all_rows + 0.5 - start[1]
-    area = direction[0] * along[1] - direction[1] * along[0]
-    leg_in = (reach_u * along[1] - reach_v * along[0]) / area
-    leg_out = (direction[0] * reach_v - direction[1] * reach_u) / area
-    good = (
-        (leg_in >= least_in - 1e-9)
-        & (leg_out >= least_out - 1e-9)
-        & (all_cols >= 0)
-        & (all_rows >= 0)
-        & (all_cols < shape[1])
-        & (all_rows < shape[0])
+) -> tuple[NDArray, NDArray, NDArray, NDArray, NDArray]:
+    """Cells Q = start + a direction + b along with a, b at least the given legs, the shortest of each pair.
+
+    Pairs of directions (n, 2) in; out, for every cell found: index of its pair,
+    column, row, a, b; pair by pair, shortest first. Equal ones go by column, then row.
+    """
+    nearest = start + least_in[:, None] * direction + least_out[:, None] * along
+    span = np.arange(-WINDOW, WINDOW + 1.0)
+    cols = (np.floor(nearest[:, :1]) + span)[:, :, None]
+    rows = (np.floor(nearest[:, 1:]) + span)[:, None, :]
+    east, south, along_east, along_south = (
+        part[:, None, None] for part in (direction[:, 0], direction[:, 1], along[:, 0], along[:, 1])
     )
-    kept = np.flatnonzero(good)
-    order = kept[np.lexsort((all_rows[kept], all_cols[kept], np.round(leg_in + leg_out, 9)[kept]))][:NEAREST]
-    return [(all_cols[k], all_rows[k], leg_in[k], leg_out[k]) for k in order]
+    reach_u, reach_v = cols + 0.5 - start[0], rows + 0.5 - start[1]
+    area = east * along_south - south * along_east
+    leg_in = (reach_u * along_south - reach_v * along_east) / area
+    leg_out = (east * reach_v - south * reach_u) / area
+    good = (leg_in >= least_in[:, None, None] - 1e-9) & (leg_out >= least_out[:, None, None] - 1e-9)
+    good &= (cols >= 0) & (cols < shape[1]) & (rows >= 0) & (rows < shape[0])
+    size = len(span)
+    length = np.where(good, np.round(leg_in + leg_out, 9), np.inf).reshape(len(nearest), size * size)
+    pair = np.arange(len(nearest))
+    found = []
+    for _ in range(NEAREST):
+        k = np.argmin(length, axis=1) if len(pair) else pair
+        found.append(np.where(np.isfinite(length[pair, k]), k, -1))
+        length[pair, k] = np.inf
+    chosen = np.stack(found, axis=1)
+    which, _ = np.nonzero(chosen >= 0)
+    col, row = np.divmod(chosen[chosen >= 0], size)
+    return which, cols[which, col, 0], rows[which, 0, row], leg_in[which, col, row], leg_out[which, col, row]

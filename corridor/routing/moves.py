@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,8 @@ class Bend:
     radius: float
 
 
-def bend_table(count: int, radius: float, straight: float) -> list[Bend]:
+@lru_cache(maxsize=16)
+def bend_table(count: int, radius: float, straight: float) -> tuple[Bend, ...]:
     """All bends between headings, with the shortest legs that hold the tangents.
 
     Parameters
@@ -63,23 +65,31 @@ def bend_table(count: int, radius: float, straight: float) -> list[Bend]:
                 shorter = min(steps_in * sizes[first], steps_out * sizes[second])
                 bend_radius = (shorter - straight / 2.0) / math.tan(turn / 2.0)
                 table.append(Bend(first, second, steps_in, steps_out, bend_radius))
-    return table
+    return tuple(table)
 
 
 def _turn(first: NDArray, second: NDArray) -> float:
     return math.atan2(first[0] * second[1] - first[1] * second[0], float(first @ second))
 
 
-def build_moves(table: list[Bend], count: int, cols: int, bend_cost: float) -> Moves:
+def build_moves(table: tuple[Bend, ...], count: int, cols: int, bend_cost: float) -> Moves:
     """Stencils of all steps and bends for a grid of `cols` columns.
 
     Parameters
     ----------
-    table : list of Bend
+    table : tuple of Bend
         Ordered by `heading_in`.
     bend_cost : float
         Price of a bend, cells.
     """
+    moves, passed = _stencils(table, count)
+    offsets = (passed[:, 1] * cols + passed[:, 0]).astype(np.int32)
+    return moves._replace(bend_cost=float(bend_cost), offsets=offsets)
+
+
+@lru_cache(maxsize=16)
+def _stencils(table: tuple[Bend, ...], count: int) -> tuple[Moves, NDArray]:
+    """All that is the same on every grid and at every price, and the cells passed (n, 2): column, row."""
     vectors = heading_vectors(count)
     sizes = np.hypot(vectors[:, 0], vectors[:, 1]).astype(float)
     cells, traces, rows = [], [], [0]
@@ -111,7 +121,7 @@ def build_moves(table: list[Bend], count: int, cols: int, bend_cost: float) -> M
     passed = np.concatenate(cells)
     trace = np.concatenate(traces)
     heading_in = np.array([bend.heading_in for bend in table], dtype=np.int64)
-    return Moves(
+    moves = Moves(
         vectors=vectors,
         step_length=sizes,
         step_row=np.array(rows[: count + 1], dtype=np.int64),
@@ -121,11 +131,12 @@ def build_moves(table: list[Bend], count: int, cols: int, bend_cost: float) -> M
         bend_box=np.array(boxes, dtype=np.int64).reshape(-1, 4),
         bend_row=np.array(rows[count:], dtype=np.int64),
         bend_length=np.array(lengths_of, dtype=float),
-        bend_cost=float(bend_cost),
-        offsets=(passed[:, 1] * cols + passed[:, 0]).astype(np.int32),
+        bend_cost=0.0,
+        offsets=np.empty(0, dtype=np.int32),
         pieces=np.ascontiguousarray(trace[:, :3], dtype=np.float32),
         spans=np.ascontiguousarray(trace[:, 3:], dtype=np.float32),
     )
+    return moves, passed
 
 
 def _range(values: NDArray) -> tuple[int, int]:

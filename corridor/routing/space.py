@@ -36,7 +36,7 @@ def search_space(surface: CostSurface, rules: RouteRules) -> SearchSpace:
         rules=rules,
         ground=kernel_ground(surface),
         moves=build_moves(table, rules.headings, surface.grid.cols, rules.bend_cost_m / cell),
-        bends=tuple(table),
+        bends=table,
         crossings=kernel_crossings(surface, rules.headings),
     )
 

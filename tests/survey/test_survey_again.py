@@ -22,7 +22,8 @@ from corridor.model.survey import Declaration
 from corridor.pipe import again
 from corridor.survey.impact import compare_assessments
 from corridor.survey.study import sampled_alike, with_survey
-from corridor.workflow import add_survey, assess_line
+from corridor.survey_flow import add_survey
+from corridor.workflow import assess_line
 
 from ..alike import assert_same
 from . import synthetic
