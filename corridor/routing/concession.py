@@ -19,8 +19,9 @@ Rules on the line itself (radius, straights) close no ground: see
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain, islice, repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.model.alignment import Alignment
 from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
-from corridor.routing.concession_best import brought_down, published
+from corridor.routing.concession_best import Best, brought_down, published
 from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_ground import ClosedGround, terrain
 from corridor.routing.concession_pass import Flood, Pinch, Way
@@ -42,6 +43,7 @@ from corridor.routing.concession_route import (
     route_through,
 )
 from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
+from corridor.routing.concession_search import GREED, QUICK
 
 OTHER_PASSES = 4
 """Passes looked at beyond the first."""
@@ -51,6 +53,9 @@ ROOMS = (0.12, 0.5)
 
 STEPS_UP = (1.0, 1.15, 2.0, 6.0)
 """Where no line is found with the exact need of a passage: tried with these multiples of it."""
+
+MOST_LINES = 3
+"""Lines that are brought down before one is told that breaks another rule as well."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,34 +133,51 @@ def least_concession(
     if way is None:
         return CannotHelp(rule, False, "no way was found on the search grid even without it")
     passages = _passages(ground, flood, rule, way, least, 0.0)
-    found = _first_line(ground, passages, rule, STEPS_UP[:1], progress)
-    for room in ROOMS if found is None and rule.kind != SLOPE else ():
-        roomy = _passages(ground, flood, rule, way, least, room * ground.project.rules.min_bend_radius_m)
-        found = found or _first_line(ground, roomy, rule, STEPS_UP[:1], progress)
-    found = found or _first_line(ground, passages[:1], rule, STEPS_UP[1:], progress)
-    if found is None:
+    best: Best | None = None
+    for line in islice(_first_lines(ground, flood, rule, way, passages, least, progress), MOST_LINES):
+        other = brought_down(ground, rule, line, least, progress)
+        best = other if best is None or other.better_than(best) else best
+        if not best.breaks:
+            break
+    if best is None:
         return CannotHelp(
             rule, False, "ground would open, but no line of the least radius was found through it"
         )
-    best = brought_down(ground, rule, found, least, progress)
     place = worst_place(ground, rule, best.line)
     return Concession(
         rule, published(rule, best.give), least, *place, best.line, max(best.denied, least), best.breaks
     )
 
 
-def _first_line(
-    ground: ClosedGround, passages: list[Passage], rule: Rule, steps: Sequence[float], progress: Progress
-) -> Alignment | None:
-    """A line through one of the passages, with the first of some multiples of what it needs."""
+def _first_lines(
+    ground: ClosedGround, flood: Flood, rule: Rule, way: Way, passages: list[Passage], least: float,
+    progress: Progress,
+) -> Iterator[Alignment]:  # fmt: skip
+    """Lines through the passages, searched for only when asked for; they may break rules by a little.
+
+    Every place is looked at for a short while before one is searched at length.
+    """
+    radius = ground.project.rules.min_bend_radius_m
+    for tries in (QUICK, GREED):
+        yield from _through(ground, passages, rule, STEPS_UP[:1], tries, progress)
+        for room in ROOMS if rule.kind != SLOPE else ():
+            roomy = _passages(ground, flood, rule, way, least, room * radius)
+            yield from _through(ground, roomy, rule, STEPS_UP[:1], tries, progress)
+        yield from _through(ground, passages[:1], rule, STEPS_UP[1:], tries, progress)
+
+
+def _through(
+    ground: ClosedGround, passages: list[Passage], rule: Rule, steps: Sequence[float],
+    tries: Sequence[tuple[float, int]], progress: Progress,
+) -> Iterator[Alignment]:  # fmt: skip
+    """A line through each of the passages with some multiples of what it needs, where one is found."""
     for step in steps:
         for passage in passages:
             for through in _with_and_without(passage):
                 give = min(max(through.give, rule.tolerance(0.0) if step > 1.0 else 0.0) * step, rule.most)
-                line = _routed(ground, rule, through, give, progress)
+                line = _routed(ground, rule, through, give, tries, progress)
                 if line is not None:
-                    return line
-    return None
+                    yield line
 
 
 def _passages(
@@ -220,8 +242,9 @@ def _with_and_without(passage: Passage) -> list[Passage]:
 
 
 def _routed(
-    ground: ClosedGround, rule: Rule, passage: Passage, give: float, progress: Progress
-) -> Alignment | None:
+    ground: ClosedGround, rule: Rule, passage: Passage, give: float,
+    tries: Sequence[tuple[float, int]], progress: Progress,
+) -> Alignment | None:  # fmt: skip
     """A line under the eased rule; it may still break rules by a little."""
     give = max(give, 0.0)
     eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
@@ -230,8 +253,11 @@ def _routed(
     boxes += [_box(pinch, margin) for pinch in passage.pinches]
     surface = eased_surface(ground, eased, boxes)
 
+    # Where there is a line at all, mending its slopes is worth a long search.
+    patience = chain([tries], repeat(GREED))
+
     def find(ground_now: CostSurface) -> Alignment | None:
-        return route_through(ground_now, eased, passage.poses, progress=progress)
+        return route_through(ground_now, eased, passage.poses, tries=next(patience), progress=progress)
 
     return gentle_line(surface, eased, find)
 

@@ -9,6 +9,7 @@ with 95 % of what the best one needs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from corridor.model.alignment import Alignment
@@ -18,7 +19,14 @@ from corridor.routing.concession_draw import draw, plain, worst_breach, worst_pl
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_route import broken_rules, eased_surface, gentle_line, needs_of
 from corridor.routing.concession_rules import BEND, SLOPE, Rule
-from corridor.routing.concession_window import eased_by, searched, window_at, window_surface
+from corridor.routing.concession_window import (
+    QUICK_TRIES,
+    TRIES,
+    eased_by,
+    searched,
+    window_at,
+    window_surface,
+)
 from corridor.routing.fit import fit
 
 STARTS = ((2.0, 48), (1.0, 32), (1.0, 48))
@@ -137,7 +145,7 @@ def brought_down(
         if best.give <= rule.negligible:
             break
         denied = SHARE_DENIED * best.give
-        found = _searched(ground, rule, best.line, denied, 2.0, 48, progress)
+        found = _searched(ground, rule, best.line, denied, 2.0, 48, TRIES, progress)
         if found is None:
             return replace(best, denied=denied)
         other = drawn_best(ground, rule, found, progress)
@@ -153,7 +161,7 @@ def _other_ways(ground: ClosedGround, rule: Rule, best: Best, progress: Progress
     for number in range(MOST_STARTS):
         finer, headings = STARTS[number % len(STARTS)]
         give = rule.give(rule.needed(best.give) * MORE)
-        found = _searched(ground, rule, best.line, give, finer, headings, progress)
+        found = _searched(ground, rule, best.line, give, finer, headings, QUICK_TRIES, progress)
         other = None if found is None else drawn_best(ground, rule, found, progress)
         idle += 1
         if other is not None and other.better_than(best):
@@ -165,7 +173,7 @@ def _other_ways(ground: ClosedGround, rule: Rule, best: Best, progress: Progress
 
 def _searched(
     ground: ClosedGround, rule: Rule, line: Alignment, give: float, finer: float, headings: int,
-    progress: Progress,
+    tries: Sequence[tuple[float, int]], progress: Progress,
 ) -> Alignment | None:  # fmt: skip
     """The line with the part around its worst place searched anew with a give."""
     window = window_at(ground, line, worst_place(ground, rule, line), finer)
@@ -173,6 +181,6 @@ def _searched(
     surface = window_surface(window, eased, ground.project)
 
     def find(ground_now: CostSurface) -> Alignment | None:
-        return searched(window, line, eased, ground_now, headings, progress=progress)[0]
+        return searched(window, line, eased, ground_now, headings, tries, progress)[0]
 
     return gentle_line(surface, eased, find, TIGHTENINGS_IN_WINDOW)

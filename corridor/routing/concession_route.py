@@ -130,7 +130,7 @@ def boxes_around(poses: Sequence[Pose], margin_m: float) -> list[tuple[float, fl
 
 def route_through(
     surface: CostSurface, project: Project, poses: Sequence[Pose] = (), *,
-    progress: Progress = silent,
+    tries: Sequence[tuple[float, int]] = GREED, progress: Progress = silent,
 ) -> Alignment | None:  # fmt: skip
     """A line from START through the poses and via points to END, or None.
 
@@ -147,14 +147,15 @@ def route_through(
             size = float(np.hypot(pose.to_m[0] - pose.from_m[0], pose.to_m[1] - pose.from_m[1]))
             straight = max(rules.min_straight_m - size, 0.0) / 2.0
             here = Stop(RouteEnd(*pose.from_m, pose.bearing_deg), straight)
-            piece = _stretch(surface, space, begin, waiting, here, progress)
+            piece, _ = stretch(surface, space, begin, waiting, here, progress, tries)
             if piece is None:
                 return None
             pieces.append(piece)
             begin, waiting = Stop(RouteEnd(*pose.to_m, pose.bearing_deg), straight), []
         if leg < len(stops) - 2:
             waiting.append(stops[leg + 1])
-    piece = _stretch(surface, space, begin, waiting, Stop(project.end, rules.straight_at_ends_m), progress)
+    last = Stop(project.end, rules.straight_at_ends_m)
+    piece, _ = stretch(surface, space, begin, waiting, last, progress, tries)
     return None if piece is None else _joined([*pieces, piece])
 
 
@@ -165,12 +166,6 @@ def stretch(
     """Any line from one stop through via points to another; and whether all ways were looked at."""
     net = _net(surface, space, begin, via, end)
     return any_line(space, net, len(via) + 1, tries=tries, progress=progress)
-
-
-def _stretch(
-    surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop, progress: Progress
-) -> Alignment | None:
-    return stretch(surface, space, begin, via, end, progress)[0]
 
 
 def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:

@@ -27,6 +27,9 @@ A search that is given up has found no line and disproved none: greed of one
 kind runs into dead ends that another passes by.
 """
 
+QUICK = ((1.5, 60_000), (2.5, 60_000))
+"""For a first look at many places: a line is mostly found after a few thousand states."""
+
 BATCH = 2_000
 
 UNREACHED = 1e15

@@ -33,6 +33,7 @@ SIDE_SHARE = 0.6
 MOST_CELLS = 250_000
 HEADINGS = 48
 TRIES = ((2.0, 250_000),)
+QUICK_TRIES = ((2.0, 100_000),)
 """Greed and states of a search in a window: see :mod:`corridor.routing.concession_search`."""
 
 

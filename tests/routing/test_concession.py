@@ -10,7 +10,8 @@ import pytest
 import shapely
 
 from corridor.errors import NoRouteError
-from corridor.routing.concession import CannotHelp, Concession, least_concession
+from corridor.routing import concession as concession_module
+from corridor.routing.concession import MOST_LINES, CannotHelp, Concession, least_concession
 from corridor.routing.concession_ground import closed_ground
 from corridor.routing.concession_pass import Flood
 from corridor.routing.concession_rules import Rule, consent_needed, rules_of
@@ -79,6 +80,22 @@ def test_gap_in_a_wall_needs_half_its_width(gap, middle):
     # The line keeps it, by exact geometry of a general-purpose library (shapely).
     for part in study.layer("wall").geometries:
         assert shapely.distance(part, chain(found)) / scale(803.0, middle) >= found.needed - 0.02
+
+
+@pytest.mark.parametrize(("unsound", "tried"), [(0, 1), (1, 2), (9, MOST_LINES)])
+def test_a_line_that_breaks_another_rule_as_well_is_not_the_last_word(unsound, tried, monkeypatch):
+    study = project(flat(), [layer("wall", "avoid", wall(803.0, 610.0, 70.0), 100.0)])
+    real, lines = concession_module.brought_down, []
+
+    def sometimes_unsound(ground, rule, line, least, progress):
+        lines.append(line)
+        best = real(ground, rule, line, least, progress)
+        return replace(best, breaks=("another",)) if len(lines) <= unsound else best
+
+    monkeypatch.setattr(concession_module, "brought_down", sometimes_unsound)
+    found = concession(study, "standoff_m", "wall")
+    assert len(lines) == tried
+    assert found.breaks == (("another",) if unsound == 9 else ())
 
 
 def test_uncertainty_and_tolerance_come_on_top():
