@@ -57,14 +57,18 @@ def compiled_folder() -> Path:
 
     It need not exist. Where it cannot be written, numba's own places are used.
     """
-    named = os.environ.get("NUMBA_CACHE_DIR")
-    if named:
-        parent = Path(named)
-    elif os.name == "nt":
-        parent = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "corridor"
-    else:
-        parent = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "corridor"
-    return parent / f"kernels-{CONTENT[:16]}"
+    parent = os.environ.get("NUMBA_CACHE_DIR") or _of_user("corridor")
+    return Path(parent) / f"kernels-{CONTENT[:16]}"
+
+
+def _of_user(name: str) -> Path:
+    """A folder in the user's cache; beside the kernels where there is no user to be found."""
+    try:
+        if os.name == "nt":
+            return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / name
+        return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / name
+    except RuntimeError:  # no home folder: a container that runs as nobody
+        return KERNELS / "__pycache__"
 
 
 def content_digest(files: Iterable[Path]) -> str:

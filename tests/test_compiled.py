@@ -95,6 +95,17 @@ def test_where_the_folder_cannot_be_made_the_kernels_are_kept_as_numba_keeps_the
     assert compiled_folder().is_dir() and compiled_folder().parent == tmp_path / "good"
 
 
+def test_without_a_home_folder_the_kernels_are_kept_beside_their_sources(monkeypatch) -> None:
+    def nobody() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    for name in ("NUMBA_CACHE_DIR", "XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(name, raising=False)
+    assert compiled_folder().parent.name == "corridor"
+    monkeypatch.setattr(Path, "home", nobody)
+    assert compiled_folder().parent == compiled.KERNELS / "__pycache__"
+
+
 @pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
 def test_search_fit_and_statics_are_compiled_ahead_and_no_kernel_for_two_types() -> None:
     """A second type (a bare 0 for an int64, a read-only array) costs seconds and buys nothing."""
