@@ -311,7 +311,7 @@ def test_a_part_of_the_ground_is_what_that_window_has_by_itself() -> None:
 
 
 def test_tie_kernel_finds_what_the_slow_connectors_find() -> None:
-    """The slow reference: routing.connectors, one pose and heading at a time, itself tested."""
+    """The reference: routing.connectors, itself tested cell by cell (test_connectors.py)."""
     study = ground()
     surface = cost_surface(study)
     at, direction = np.array([[100.3, 75.2]]), np.array([[math.cos(0.2), math.sin(0.2)]])
