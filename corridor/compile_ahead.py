@@ -87,18 +87,14 @@ def _layer(name: str, rule: str, shape: shapely.Geometry, standoff_m: float = 0.
 
 
 def main() -> None:
-    """Fit, then statics, then everything else a route needs, the search's kernels last."""
-    from corridor.pipe.study import lay_pipe
+    """Fit, then statics and checks, then everything else a route needs, the search's kernels last."""
     from corridor.routing.fit import fit
     from corridor.terrain.cost import cost_surface
-    from corridor.workflow import route
+    from corridor.workflow import assess_line, route
 
     project = small_project()
-    assert project.pipe is not None and project.environment is not None
     fit(small_line(), cost_surface(project), project.rules)
-    x = np.arange(0.0, 400.0)
-    depth = 80 + np.where((x > 180) & (x < 220), 2.0, 0.0)
-    lay_pipe(x, depth, 1.0, project.pipe, project.environment, tvu_m=0.3)
+    assess_line(project, small_line())
     route(project)
 
 

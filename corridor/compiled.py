@@ -33,7 +33,7 @@ ZERO, ONE = np.int64(0), np.int64(1)
 and all that hangs on the called kernel would be compiled once more for it."""
 
 KEPT = 4
-"""Folders of compiled kernels that stay when a new one is begun, the last used first."""
+"""Folders of compiled kernels there are at most; the one written last longest ago goes first."""
 
 
 def kernel(function: Callable | None = None, **options: Any) -> Any:
@@ -85,7 +85,7 @@ CONTENT = content_digest([Path(__file__), *KERNELS.glob("*.py")])
 
 
 def begin_folder(folder: Path) -> None:
-    """Make a folder for compiled kernels and drop those beside it that were used longest ago."""
+    """Make a folder for compiled kernels and drop those beside it that were last written longest ago."""
     if folder.is_dir():
         return
     folder.mkdir(parents=True, exist_ok=True)

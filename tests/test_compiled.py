@@ -34,7 +34,7 @@ def test_the_digest_changes_with_names_and_content_and_not_with_the_folder(tmp_p
     assert len({first, *(written(str(i), files) for i, files in enumerate(others))}) == len(others) + 1
 
 
-def test_the_folders_used_longest_ago_go_when_a_new_one_is_begun(tmp_path: Path) -> None:
+def test_the_folders_last_written_longest_ago_go_when_a_new_one_is_begun(tmp_path: Path) -> None:
     for number in range(KEPT + 2):
         old = tmp_path / f"kernels-{number}"
         old.mkdir()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Iterable
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -109,8 +108,16 @@ def _collect(faults: list[str], action: Callable[[], None]) -> None:
     try:
         action()
     except InputError as error:
-        file_fault = isinstance(error, (SeabedError, LayerError))
-        faults += [_FileFault(fault) if file_fault else fault for fault in error.faults]
+        faults += _faults_of(error)
+
+
+def _faults_of(error: InputError) -> list[str]:
+    file_fault = isinstance(error, (SeabedError, LayerError))
+    return [_FileFault(fault) if file_fault else fault for fault in error.faults]
+
+
+_FileRead = tuple[Path, tuple[SourceFile, ...], tuple[Surface, list[str]] | None]
+"""A file, what identifies it, and its surface with what to warn of, where the settings allow to read it."""
 
 
 def _read_seabed(
@@ -120,38 +127,32 @@ def _read_seabed(
     surfaces: list[Surface] = []
     files: dict[Path, tuple[SourceFile, ...]] = {}
 
-    def read(given: tuple[SeabedSettings, str]) -> Callable[[], None]:
-        """Read a file; what follows from it is done afterwards, in the order of the tables."""
+    def read(given: tuple[SeabedSettings, str]) -> _FileRead | InputError:
         table, where = given
         try:
             path = existing_file(table.file, folder, where, error=SeabedError)
             source = source_files(path, folder)
             known = settings.crs_ok and settings.head is not None
-            surface = _surface(settings, table, path, where) if known else None
+            return path, source, _surface(settings, table, path, where) if known else None
         except InputError as error:
-            return partial(_fail, error)
-
-        def enter() -> None:
-            files[path] = source
-            if surface is not None:
-                surfaces.append(surface[0])
-                settings.warnings += surface[1]
-
-        return enter
+            return error
 
     progress("reading the seabed", 0.0)
-    # Reading and unpacking leave the interpreter free.
-    for enter in side_by_side(read, settings.seabeds, 2, "reading the seabed", progress):
-        _collect(settings.faults, enter)
+    # Reading and unpacking leave the interpreter free; faults and warnings keep the order of the tables.
+    for found in side_by_side(read, settings.seabeds, 2, "reading the seabed", progress):
+        if isinstance(found, InputError):
+            settings.faults += _faults_of(found)
+            continue
+        path, source, surface = found
+        files[path] = source
+        if surface is not None:
+            surfaces.append(surface[0])
+            settings.warnings += surface[1]
     if not surfaces or len(surfaces) < len(settings.document.get("seabed", ())):
         return None, files
     datum = settings.head.vertical_datum if settings.head is not None else ""
     progress("reading the seabed", 1.0)
     return Seabed(tuple(surfaces), datum), files
-
-
-def _fail(error: InputError) -> None:
-    raise error
 
 
 def _surface(settings: Settings, table: SeabedSettings, path: Path, where: str) -> tuple[Surface, list[str]]:

@@ -90,6 +90,8 @@ class _Source:
 
     def at(self, u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
         """Values at cell coordinates (column, row) of the file; NaN off it and in holes."""
+        from scipy.ndimage import map_coordinates  # slow to import, seldom needed
+
         rows, cols = self.valid.shape
         inside = (u >= 0.0) & (v >= 0.0) & (u < cols) & (v < rows)
         result = np.full(u.shape, np.nan)
@@ -97,8 +99,6 @@ class _Source:
         known = self.valid[row.astype(np.intp), col.astype(np.intp)]
         inside[inside] = known
         place = np.stack([row[known] - 0.5, col[known] - 0.5])
-        from scipy.ndimage import map_coordinates  # slow to import, seldom needed
-
         value = map_coordinates(self.filled, place, output=np.float64, order=1, mode="nearest")
         if not self.whole:
             value /= map_coordinates(self.weight, place, output=np.float64, order=1, mode="nearest")

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+from zipfile import ZIP_DEFLATED, ZipFile
 
 import numpy as np
 
@@ -26,7 +27,8 @@ def write_xlsx(path: Path, study: Study, stamp: Stamp) -> None:
 
     Every text is stored as text, never as a formula.
     """
-    from openpyxl import Workbook  # an optional extra: only this file needs it
+    from openpyxl import Workbook  # slow to import: only this file needs it
+    from openpyxl.writer.excel import ExcelWriter
 
     book = Workbook(write_only=False)
     book.remove(book.active)
@@ -36,7 +38,8 @@ def write_xlsx(path: Path, study: Study, stamp: Stamp) -> None:
     for title, table in listings(study).items():
         _sheet(book.create_sheet(title), table)
     _sheet(book.create_sheet("Provenance"), _provenance(stamp))
-    book.save(path)
+    # Not book.save, which puts the clock in the place of the stamp's time.
+    ExcelWriter(book, ZipFile(path, "w", ZIP_DEFLATED)).save()
 
 
 def listings(study: Study) -> dict[str, Mapping[str, Any]]:

@@ -68,11 +68,11 @@ TRIM_CELLS = 5.0
 
 def optimistic(surface: CostSurface) -> CostSurface:
     """The ground as steps 1 and 2 of the module's text make it."""
+    from scipy.ndimage import minimum_filter  # slow to import; a reroute does without
+
     margin = surface.slope_margin
     along, across = surface.tan_along / margin, surface.tan_across / margin
     ground = np.zeros_like(surface.ground)
-    from scipy.ndimage import minimum_filter  # slow to import; a reroute does without
-
     ground[..., 0] = minimum_filter(least_price(surface), size=3, mode="nearest")
     return replace(
         surface,

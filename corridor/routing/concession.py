@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import chain, islice, repeat
 
 import numpy as np
@@ -132,9 +133,8 @@ def least_concession(
     way = flood.way((rule,), most=rule.most) or flood.way((rule,), most=rule.most, optimistic=True)
     if way is None:
         return CannotHelp(rule, False, "no way was found on the search grid even without it")
-    passages = _passages(ground, flood, rule, way, least, 0.0)
     best: Best | None = None
-    for line in islice(_first_lines(ground, flood, rule, way, passages, least, progress), MOST_LINES):
+    for line in islice(_first_lines(ground, flood, rule, way, least, progress), MOST_LINES):
         other = brought_down(ground, rule, line, least, progress)
         best = other if best is None or other.better_than(best) else best
         if not best.breaks:
@@ -150,20 +150,23 @@ def least_concession(
 
 
 def _first_lines(
-    ground: ClosedGround, flood: Flood, rule: Rule, way: Way, passages: list[Passage], least: float,
-    progress: Progress,
+    ground: ClosedGround, flood: Flood, rule: Rule, way: Way, least: float, progress: Progress
 ) -> Iterator[Alignment]:  # fmt: skip
     """Lines through the passages, searched for only when asked for; they may break rules by a little.
 
     Every place is looked at for a short while before one is searched at length.
     """
-    radius = ground.project.rules.min_bend_radius_m
+
+    @cache
+    def passages(room: float) -> list[Passage]:
+        """With room to bend into the straights, in least radii; worked out when first asked for."""
+        return _passages(ground, flood, rule, way, least, room * ground.project.rules.min_bend_radius_m)
+
+    rooms = (0.0, *ROOMS) if rule.kind != SLOPE else (0.0,)
     for tries in (QUICK, GREED):
-        yield from _through(ground, passages, rule, STEPS_UP[:1], tries, progress)
-        for room in ROOMS if rule.kind != SLOPE else ():
-            roomy = _passages(ground, flood, rule, way, least, room * radius)
-            yield from _through(ground, roomy, rule, STEPS_UP[:1], tries, progress)
-        yield from _through(ground, passages[:1], rule, STEPS_UP[1:], tries, progress)
+        for room in rooms:
+            yield from _through(ground, passages(room), rule, STEPS_UP[:1], tries, progress)
+        yield from _through(ground, passages(0.0)[:1], rule, STEPS_UP[1:], tries, progress)
 
 
 def _through(

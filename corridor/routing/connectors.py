@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from corridor.kernels.headings import heading_vectors
+from corridor.routing.ground import unit_vectors
 from corridor.routing.moves import MOST_TURN_DEG
 
 WINDOW = 9
@@ -60,8 +61,7 @@ class Connectors:
 
 def free_directions(headings: int) -> NDArray[np.float64]:
     """Directions tried at a pose without a bearing: the headings and as many between them."""
-    vectors = heading_vectors(headings).astype(float)
-    unit = vectors / np.hypot(vectors[:, 0], vectors[:, 1])[:, None]
+    unit = unit_vectors(headings)
     between = unit + np.roll(unit, -1, axis=0)
     return np.concatenate([unit, between / np.hypot(between[:, 0], between[:, 1])[:, None]])
 
@@ -91,7 +91,7 @@ def connectors(
     shape : (rows, cols)
     """
     vectors = heading_vectors(headings).astype(float)
-    unit = vectors / np.hypot(vectors[:, 0], vectors[:, 1])[:, None]
+    unit = unit_vectors(headings)
     start = np.array(position)
     turn = np.arctan2(
         np.outer(directions[:, 0], unit[:, 1]) - np.outer(directions[:, 1], unit[:, 0]), directions @ unit.T
@@ -110,6 +110,7 @@ def connectors(
         ahead += _straight_ahead(number, start, vectors[k], k, straight_at_pose, shape)
     table = np.concatenate([bent, np.array(ahead, dtype=float).reshape(-1, 9)])
     table = table[np.lexsort((table[:, 3], table[:, 0]))]
+    # Copies: kernels are compiled once more for columns of a table.
     return Connectors(
         pose=table[:, 0].astype(np.int64),
         cell=table[:, 1:3].astype(np.int64),
@@ -170,7 +171,7 @@ def _nearest_cells(
     pair = np.arange(len(nearest))
     found = []
     for _ in range(NEAREST):
-        k = np.argmin(length, axis=1) if len(pair) else pair
+        k = np.argmin(length, axis=1)
         found.append(np.where(np.isfinite(length[pair, k]), k, -1))
         length[pair, k] = np.inf
     chosen = np.stack(found, axis=1)
