@@ -86,15 +86,49 @@ def repair(
 def _mend(geometry: Any) -> Any:
     """Valid geometry that covers the same ground.
 
-    Rings that cross themselves keep every lobe, and ground that a ring goes round twice stays inside: the
-    older even-odd method would open a hole in it.
+    Ground that a ring goes round stays inside, however often and in whichever direction: rings that cross
+    themselves keep every lobe, and ground gone round twice is no hole. The library's own repair loses
+    lobes of rings that run back along themselves.
     """
-    areal = shapely.get_dimensions(geometry) == 2
-    mended = shapely.make_valid(geometry, method="structure", keep_collapsed=not areal)
-    if areal and geometry.geom_type in ("Polygon", "MultiPolygon"):
-        parts = [part for part in shapely.get_parts(mended) if shapely.get_dimensions(part) == 2]
-        mended = shapely.union_all(parts) if parts else shapely.Polygon()
-    return mended
+    if geometry.geom_type not in ("Polygon", "MultiPolygon"):
+        areal = shapely.get_dimensions(geometry) == 2
+        return shapely.make_valid(geometry, method="structure", keep_collapsed=not areal)
+    parts = []
+    for polygon in shapely.get_parts(geometry):
+        holes = [_gone_round(ring) for ring in polygon.interiors]
+        parts.append(shapely.difference(_gone_round(polygon.exterior), shapely.union_all(holes)))
+    areas = [part for part in shapely.get_parts(shapely.union_all(parts)) if part.area > 0.0]
+    return shapely.union_all(areas) if areas else shapely.Polygon()
+
+
+def _gone_round(ring: Any) -> Any:
+    """All ground about which a closed ring has a winding number other than 0."""
+    noded = shapely.union_all([shapely.LineString(ring.coords)])  # cut wherever the ring meets itself
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    if not len(faces):
+        return shapely.Polygon()
+    return shapely.union_all(faces[_winding(ring, shapely.point_on_surface(faces)) != 0])
+
+
+def _winding(ring: Any, points: NDArray[np.object_]) -> NDArray[np.int64]:
+    """How often a closed ring goes round points that are not on it.
+
+    The edges that pass a point on its east side, those that go north less those that go south.
+    """
+    corners = shapely.get_coordinates(ring)
+    tree = shapely.STRtree(shapely.linestrings(np.stack([corners[:-1], corners[1:]], axis=1)))
+    times = np.zeros(len(points), dtype=np.int64)
+    x, y = shapely.get_coordinates(points).T
+    for at in range(0, len(points), 1000):  # pairs of point and edge in memory at once
+        part = slice(at, at + 1000)
+        rays = shapely.box(x[part], y[part], np.maximum(corners[:, 0].max(), x[part]), y[part])
+        ray, edge = tree.query(rays)
+        east, north = (corners[np.stack([edge, edge + 1])] - np.stack([x[part], y[part]], axis=1)[ray]).T
+        side = east[:, 0] * north[:, 1] - east[:, 1] * north[:, 0]  # positive: the point is left of the edge
+        up = (north[:, 0] <= 0.0) & (north[:, 1] > 0.0) & (side > 0.0)
+        down = (north[:, 0] > 0.0) & (north[:, 1] <= 0.0) & (side < 0.0)
+        times[part] = np.bincount(ray, up.astype(np.int64) - down, minlength=len(rays))
+    return times
 
 
 def split_kinds(geometries: NDArray[np.object_]) -> Features:

@@ -181,6 +181,15 @@ def test_self_crossing_polygons_are_repaired_and_said_so(tmp_path, write_layer):
     assert not ring.is_valid
     (mended,), _, faults = repair(np.array([shapely.to_wkb(ring)], dtype=object), ("x",))
     assert not faults and mended.contains(shapely.Point(3, 7))
+    # the outline runs out and back along one side: the triangle of 1 m² is still there
+    spike = shapely.Polygon([(0, 2), (1, 2), (0, 2), (0, 0), (1, 2)])
+    (mended,), _, faults = repair(np.array([shapely.to_wkb(spike)], dtype=object), ("x",))
+    assert not faults and mended.area == pytest.approx(1.0)
+    # a bow tie with a hole across the side of one lobe, beside an overlapping square: by hand
+    lobes, hole = [(0, 0), (10, 10), (10, 0), (0, 10)], [(9, 4), (9, 6), (12, 6), (12, 4)]
+    several = shapely.MultiPolygon([(lobes, [hole]), ([(-2, 4), (1, 4), (1, 6), (-2, 6)], [])])
+    (mended,), _, faults = repair(np.array([shapely.to_wkb(several)], dtype=object), ("x",))
+    assert not faults and mended.area == pytest.approx(50.0 - 2.0 + 6.0 - 2.0)
 
 
 @given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 20)), min_size=4, max_size=12))
@@ -197,16 +206,14 @@ def test_repair_keeps_every_point_that_the_ring_goes_round(points):
     angle = np.arctan2(corners[:, 1, None] - y.ravel(), corners[:, 0, None] - x.ravel())
     turns = np.diff(angle, axis=0)
     winding = np.round(((turns + np.pi) % (2 * np.pi) - np.pi).sum(axis=0) / (2 * np.pi))
+    away = shapely.distance(shapely.points(x.ravel(), y.ravel()), shapely.LineString(corners)) > 1e-9
     if faults:
-        assert not winding.any() or shapely.make_valid(ring).area < 1.0
+        assert not winding[away].any()
         return
     assert mended.is_valid
-    away = shapely.distance(shapely.points(x.ravel(), y.ravel()), shapely.LineString(corners)) > 1e-9
     held = shapely.contains_xy(mended, x.ravel(), y.ravel())
     assert held[(winding != 0) & away].all()
-    assert not held[
-        (winding == 0) & away & ~shapely.contains_xy(shapely.convex_hull(ring), x.ravel(), y.ravel())
-    ].any()
+    assert not held[(winding == 0) & away].any()
 
 
 def test_polygons_that_enclose_nothing_are_refused(tmp_path, write_layer):
