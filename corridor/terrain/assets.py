@@ -14,6 +14,19 @@ from corridor.model.layers import Layer
 from corridor.model.results import Assets
 
 
+ASIDE_CELLS = (1e-6, 1.618034e-6)
+"""Assets are kept this far (east, south) from where they are, cells: some micrometres.
+
+Vertices are often drawn on round coordinates, which are centres and corners of cells. A chain of grid
+steps that turned in such a vertex would cross between two segments without crossing either. Moved aside
+in a direction that no step or corner of the grid has, an asset meets none of them, so that every chain
+from one side of it to the other crosses it.
+"""
+
+AROUND_CELLS = 4e-6
+"""Cells within this of an asset count as passed by it: more than it is moved aside."""
+
+
 def assets_on(grid: Grid, layers: tuple[Layer, ...]) -> Assets:
     """Segments, fees and limits of every line in the cross layers, in cell units of `grid`.
 
@@ -56,6 +69,7 @@ def _segments(geometry: shapely.Geometry, grid: Grid) -> NDArray:
                 continue
             points = shapely.get_coordinates(simple)
             u, v = grid.to_cells(points[:, 0], points[:, 1])
+            u, v = u + ASIDE_CELLS[0], v + ASIDE_CELLS[1]
             piece = np.column_stack([u[:-1], v[:-1], u[1:], v[1:]])
             piece = piece[np.hypot(piece[:, 2] - piece[:, 0], piece[:, 3] - piece[:, 1]) > 0.0]
             pieces.append(piece[_near_grid(piece, grid)])
@@ -141,7 +155,7 @@ def occupied_cells(assets: Assets, grid: Grid) -> NDArray[np.bool_]:
         normal = np.array([points[0, 1] - points[1, 1], points[1, 0] - points[0, 0]]) / length
         # Where an asset runs exactly through a corner, a line could slip through the other
         # diagonal: the asset beside itself on both sides touches those cells too.
-        for aside in (0.0, 1e-6, -1e-6):
+        for aside in (0.0, AROUND_CELLS, -AROUND_CELLS):
             cells, _ = trace_polyline(points + aside * normal, np.array([length]))
             good = (cells >= 0).all(axis=1) & (cells[:, 0] < grid.cols) & (cells[:, 1] < grid.rows)
             occupied[cells[good, 1] * grid.cols + cells[good, 0]] = True
