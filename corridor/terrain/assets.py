@@ -13,7 +13,6 @@ from corridor.model.grid import Grid
 from corridor.model.layers import Layer
 from corridor.model.results import Assets
 
-
 ASIDE_CELLS = (1e-6, 1.618034e-6)
 """Assets are kept this far (east, south) from where they are, cells: some micrometres.
 
