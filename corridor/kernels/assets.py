@@ -3,7 +3,9 @@
 Half-open by sides: a point exactly on an asset counts as lying on its
 positive side, so a line that touches an asset without changing sides does not
 cross it and one that changes sides crosses it exactly once, also when it does
-so in a vertex of either.
+so in a vertex of either. Only a line that turns in an asset's own vertex may slip
+through: assets are therefore moved aside of all centres and corners of cells
+(:func:`corridor.terrain.assets.assets_on`).
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ Rules on the line itself (radius, straights) close no ground: see
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import chain, islice, repeat
@@ -29,14 +29,22 @@ from numpy.typing import NDArray
 
 from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.model.alignment import Alignment
+from corridor.model.project import Project
 from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
-from corridor.routing.concession_best import Best, brought_down, published
+from corridor.routing.concession_best import (
+    Best,
+    asked_for_less,
+    brought_down,
+    brought_down_on_slopes,
+    published,
+)
 from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_ground import ClosedGround, terrain
 from corridor.routing.concession_pass import Flood, Pinch, Way
 from corridor.routing.concession_pose import Pose, best_poses
 from corridor.routing.concession_route import (
+    TIGHTENINGS,
     WINDOW_CELLS,
     boxes_around,
     eased_surface,
@@ -44,7 +52,7 @@ from corridor.routing.concession_route import (
     route_through,
 )
 from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
-from corridor.routing.concession_search import GREED, QUICK
+from corridor.routing.concession_search import LONG_TRIES, QUICK_TRIES, Try
 
 OTHER_PASSES = 4
 """Passes looked at beyond the first."""
@@ -54,6 +62,16 @@ ROOMS = (0.12, 0.5)
 
 STEPS_UP = (1.0, 1.15, 2.0, 6.0)
 """Where no line is found with the exact need of a passage: tried with these multiples of it."""
+
+SLOPE_STEPS = (1.0, 1.05, 1.15, 1.4, 2.0, 6.0)
+"""Slope limits rise by these multiples of what a passage needs."""
+
+FREER_STEPS = (1.6,)
+"""Other lines are begun with these multiples of the least give known: a line that is freer elsewhere
+may take another way, and need less in the end."""
+
+FREER_TRIES = tuple(reversed(QUICK_TRIES))
+"""Looked for in another way than the first ones."""
 
 MOST_LINES = 3
 """Lines that are brought down before one is told that breaks another rule as well."""
@@ -133,12 +151,11 @@ def least_concession(
     way = flood.way((rule,), most=rule.most) or flood.way((rule,), most=rule.most, optimistic=True)
     if way is None:
         return CannotHelp(rule, False, "no way was found on the search grid even without it")
-    best: Best | None = None
-    for line in islice(_first_lines(ground, flood, rule, way, least, progress), MOST_LINES):
-        other = brought_down(ground, rule, line, least, progress)
-        best = other if best is None or other.better_than(best) else best
-        if not best.breaks:
-            break
+    if rule.kind == SLOPE:
+        best = _least_slope(ground, rule, _passages(ground, flood, rule, way, least, 0.0), least, progress)
+    else:
+        first = _first_lines(ground, flood, rule, way, least, progress)
+        best = _first_sound(ground, rule, islice(first, MOST_LINES), least, progress)
     if best is None:
         return CannotHelp(
             rule, False, "ground would open, but no line of the least radius was found through it"
@@ -147,6 +164,54 @@ def least_concession(
     return Concession(
         rule, published(rule, best.give), least, *place, best.line, max(best.denied, least), best.breaks
     )
+
+
+def _first_sound(
+    ground: ClosedGround, rule: Rule, lines: Iterable[Alignment], least: float, progress: Progress
+) -> Best | None:
+    """The first line that breaks no other rule once it is brought down; else the best of them."""
+    best: Best | None = None
+    for line in lines:
+        other = brought_down(ground, rule, line, least, progress)
+        best = other if best is None or other.better_than(best) else best
+        if not best.breaks:
+            break
+    return best
+
+
+def _least_slope(
+    ground: ClosedGround, rule: Rule, passages: list[Passage], least: float, progress: Progress
+) -> Best | None:
+    """The best of several lines, each brought down.
+
+    Rough ground has many lines that no small move betters: they differ by tenths of a degree.
+    """
+    best: Best | None = None
+    starts = _slope_starts(ground, rule, passages, progress)
+    for step in (*FREER_STEPS, None):
+        line = next(starts, None)
+        if line is None:
+            break
+        other = brought_down_on_slopes(ground, rule, line, least, best, progress)
+        best = other if best is None or other.better_than(best) else best
+        if best.give <= rule.negligible or step is None:
+            break
+        eased = rule.eased(ground.project, min(best.give * step, rule.most))
+        freer = route_through(eased_surface(ground, eased), eased, tries=FREER_TRIES, progress=progress)
+        starts = iter(() if freer is None else (freer,))
+    return None if best is None else asked_for_less(ground, rule, best, least, progress)
+
+
+def _slope_starts(
+    ground: ClosedGround, rule: Rule, passages: list[Passage], progress: Progress
+) -> Iterator[Alignment]:
+    """Lines under a slope limit that rises in steps; they may break rules by a little."""
+    for tries in (QUICK_TRIES, LONG_TRIES):
+        for step in SLOPE_STEPS:
+            for passage in passages if step == 1.0 else passages[:1]:
+                for through in _with_and_without(passage):
+                    give = min(through.give * step, rule.most)
+                    yield from _gentle(*_eased(ground, rule, through, give), rule, through, tries, progress)
 
 
 def _first_lines(
@@ -162,25 +227,22 @@ def _first_lines(
         """With room to bend into the straights, in least radii; worked out when first asked for."""
         return _passages(ground, flood, rule, way, least, room * ground.project.rules.min_bend_radius_m)
 
-    rooms = (0.0, *ROOMS) if rule.kind != SLOPE else (0.0,)
-    for tries in (QUICK, GREED):
-        for room in rooms:
+    for tries in (QUICK_TRIES, LONG_TRIES):
+        for room in (0.0, *ROOMS):
             yield from _through(ground, passages(room), rule, STEPS_UP[:1], tries, progress)
         yield from _through(ground, passages(0.0)[:1], rule, STEPS_UP[1:], tries, progress)
 
 
 def _through(
     ground: ClosedGround, passages: list[Passage], rule: Rule, steps: Sequence[float],
-    tries: Sequence[tuple[float, int]], progress: Progress,
+    tries: Sequence[Try], progress: Progress,
 ) -> Iterator[Alignment]:  # fmt: skip
     """A line through each of the passages with some multiples of what it needs, where one is found."""
     for step in steps:
         for passage in passages:
             for through in _with_and_without(passage):
                 give = min(max(through.give, rule.tolerance(0.0) if step > 1.0 else 0.0) * step, rule.most)
-                line = _routed(ground, rule, through, give, tries, progress)
-                if line is not None:
-                    yield line
+                yield from _gentle(*_eased(ground, rule, through, give), rule, through, tries, progress)
 
 
 def _passages(
@@ -244,25 +306,31 @@ def _with_and_without(passage: Passage) -> list[Passage]:
     return [passage, replace(passage, poses=())] if passage.poses else [passage]
 
 
-def _routed(
-    ground: ClosedGround, rule: Rule, passage: Passage, give: float,
-    tries: Sequence[tuple[float, int]], progress: Progress,
-) -> Alignment | None:  # fmt: skip
-    """A line under the eased rule; it may still break rules by a little."""
+def _eased(ground: ClosedGround, rule: Rule, passage: Passage, give: float) -> tuple[CostSurface, Project]:
+    """The ground and the project with a rule eased at a passage."""
     give = max(give, 0.0)
     eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
     margin = max(WINDOW_CELLS * ground.grid.cell_m, 0.5 * ground.project.rules.min_bend_radius_m)
     boxes = boxes_around(passage.poses, margin)
     boxes += [_box(pinch, margin) for pinch in passage.pinches]
-    surface = eased_surface(ground, eased, boxes)
+    return eased_surface(ground, eased, boxes), eased
 
+
+def _gentle(
+    surface: CostSurface, eased: Project, rule: Rule, passage: Passage, tries: Sequence[Try],
+    progress: Progress,
+) -> Iterator[Alignment]:  # fmt: skip
+    """A line under the eased rule, where one is found; it may still break rules by a little."""
     # Where there is a line at all, mending its slopes is worth a long search.
-    patience = chain([tries], repeat(GREED))
+    patience = chain([tries], repeat(LONG_TRIES))
 
     def find(ground_now: CostSurface) -> Alignment | None:
         return route_through(ground_now, eased, passage.poses, tries=next(patience), progress=progress)
 
-    return gentle_line(surface, eased, find)
+    # Where a slope gives way, drawing mends slopes better than the search does.
+    line = gentle_line(surface, eased, find, 1 if rule.kind == SLOPE else TIGHTENINGS)
+    if line is not None:
+        yield line
 
 
 def _box(pinch: Pinch, margin: float) -> tuple[float, float, float, float]:

@@ -9,7 +9,7 @@ with 95 % of what the best one needs.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from corridor.model.alignment import Alignment
@@ -19,23 +19,23 @@ from corridor.routing.concession_draw import draw, plain, worst_breach, worst_pl
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_route import broken_rules, eased_surface, gentle_line, needs_of
 from corridor.routing.concession_rules import BEND, SLOPE, Rule
+from corridor.routing.concession_search import LONG_TRIES, QUICK_TRIES, Try
 from corridor.routing.concession_window import (
-    QUICK_TRIES,
-    TRIES,
     eased_by,
     searched,
     window_at,
     window_surface,
+    with_slope_limits,
 )
 from corridor.routing.fit import fit
 
-STARTS = ((2.0, 48), (1.0, 32), (1.0, 48))
+STARTS = ((2.0, 48), (1.0, 32))
 """Windows: how many times finer than the search's cells, and headings."""
 
 MORE = 1.015
 """On rough ground windows are searched with this multiple of the best limit known."""
 
-MOST_STARTS = 4
+MOST_STARTS = 3
 
 SHARE_DENIED = 0.95
 """With this share of the reduction no line may be found."""
@@ -136,16 +136,38 @@ def brought_down(
         simple = fit(line, surface, eased.rules, eased.start, eased.end, progress=progress).alignment
         other = drawn_best(ground, rule, simple, progress)
         best = other if other.better_than(best) else best
+    return asked_for_less(ground, rule, best, least, progress)
+
+
+def brought_down_on_slopes(
+    ground: ClosedGround, rule: Rule, line: Alignment, least: float, rival: Best | None,
+    progress: Progress = silent,
+) -> Best:  # fmt: skip
+    """The least slope for lines like the one given, not yet asked whether 95 % would do.
+
+    It is given up where it stays dearer than a `rival` after the first window.
+    """
+    best = drawn_best(ground, rule, line, progress)
+    return best if _is_least(rule, best, least) else _other_ways(ground, rule, best, least, rival, progress)
+
+
+def _is_least(rule: Rule, best: Best, least: float) -> bool:
+    """Whether a line needs no more than any line must."""
     enough = max(rule.negligible, least + 0.5 * rule.tolerance(least) if least > 0.0 else 0.0)
-    if ground.project.via or (best.give <= enough and not best.breaks):
+    return best.give <= enough and not best.breaks
+
+
+def asked_for_less(
+    ground: ClosedGround, rule: Rule, best: Best, least: float, progress: Progress = silent
+) -> Best:
+    """A line that was brought down, and whether 95 % of what it needs would do."""
+    if ground.project.via or _is_least(rule, best, least):
         return best
-    if rule.kind == SLOPE:
-        best = _other_ways(ground, rule, best, progress)
     for _ in range(AGAIN):
         if best.give <= rule.negligible:
             break
         denied = SHARE_DENIED * best.give
-        found = _searched(ground, rule, best.line, denied, 2.0, 48, TRIES, progress)
+        found = _window_search(ground, rule, best.line, 2.0, 48, LONG_TRIES, progress)(denied)
         if found is None:
             return replace(best, denied=denied)
         other = drawn_best(ground, rule, found, progress)
@@ -155,32 +177,60 @@ def brought_down(
     return best
 
 
-def _other_ways(ground: ClosedGround, rule: Rule, best: Best, progress: Progress) -> Best:
+def _other_ways(
+    ground: ClosedGround, rule: Rule, best: Best, least: float, rival: Best | None, progress: Progress
+) -> Best:
     """The best of lines found in windows, one kind of window after the other until none betters it."""
     idle = 0
     for number in range(MOST_STARTS):
         finer, headings = STARTS[number % len(STARTS)]
-        give = rule.give(rule.needed(best.give) * MORE)
-        found = _searched(ground, rule, best.line, give, finer, headings, QUICK_TRIES, progress)
+        found = _halved(ground, rule, best, least, finer, headings, progress)
         other = None if found is None else drawn_best(ground, rule, found, progress)
         idle += 1
         if other is not None and other.better_than(best):
             best, idle = other, 0
-        if idle == len(STARTS):
+        hopeless = rival is not None and best.give > rival.give + rule.tolerance(rival.give)
+        if idle == len(STARTS) or hopeless:
             break
     return best
 
 
-def _searched(
-    ground: ClosedGround, rule: Rule, line: Alignment, give: float, finer: float, headings: int,
-    tries: Sequence[tuple[float, int]], progress: Progress,
+def _halved(
+    ground: ClosedGround, rule: Rule, best: Best, least: float, finer: float, headings: int,
+    progress: Progress,
 ) -> Alignment | None:  # fmt: skip
-    """The line with the part around its worst place searched anew with a give."""
+    """The line that a window lets through with the smallest give, by halving towards what none needs."""
+    low, high = least, rule.give(rule.needed(best.give) * MORE)
+    search = _window_search(ground, rule, best.line, finer, headings, QUICK_TRIES, progress)
+    found = search(high)
+    while found is not None and high - low > rule.tolerance(high):
+        give = 0.5 * (low + high)
+        line = search(give)
+        if line is None:
+            low = give
+        else:
+            found, high = line, give
+    return found
+
+
+def _window_search(
+    ground: ClosedGround, rule: Rule, line: Alignment, finer: float, headings: int,
+    tries: Sequence[Try], progress: Progress,
+) -> Callable[[float], Alignment | None]:  # fmt: skip
+    """A search for the line with the part around its worst place searched anew, as a function of the give."""
     window = window_at(ground, line, worst_place(ground, rule, line), finer)
-    eased = eased_by(ground, rule, give)
-    surface = window_surface(window, eased, ground.project)
+    widest: CostSurface | None = None
 
-    def find(ground_now: CostSurface) -> Alignment | None:
-        return searched(window, line, eased, ground_now, headings, tries, progress)[0]
+    def search(give: float) -> Alignment | None:
+        nonlocal widest
+        eased = eased_by(ground, rule, give)
+        if widest is None or rule.kind != SLOPE:
+            widest = window_surface(window, eased)
+        surface = with_slope_limits(widest, eased.rules)
 
-    return gentle_line(surface, eased, find, TIGHTENINGS_IN_WINDOW)
+        def find(ground_now: CostSurface) -> Alignment | None:
+            return searched(window, line, eased, ground_now, headings, tries, progress)[0]
+
+        return gentle_line(surface, eased, find, TIGHTENINGS_IN_WINDOW)
+
+    return search

@@ -20,6 +20,7 @@ from scipy.optimize import linprog
 
 from corridor.model.alignment import Alignment
 from corridor.progress import Progress, silent
+from corridor.routing.concession_change import change_of_terms
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
 from corridor.routing.concession_terms import Layout, Terms, layout_of, terms_of
@@ -42,6 +43,9 @@ PENALTY = 20.0
 
 LENGTH_PRICE = 2e-5
 """Among lines that need equally much the shorter one."""
+
+IDLE_ROUNDS, IDLE_GAIN = 8, 0.1
+"""It stops after so many rounds in a row that gained no more than this in all, units."""
 
 SOUND = 2e-3
 """Breach of other rules that is rounding: mm, thousandths of a degree."""
@@ -81,8 +85,12 @@ def draw(
     terms = terms_of(ground, rule, line, (ROUNDS + 2) * 0.25 * FIRST_STEP_M)
     now = _Point(line, *_merit(terms, line, layout_of(terms, line, free), enough * unit))
     step, before = FIRST_STEP_M, now.merit
+    merits: list[float] = []
     for _ in range(rounds):
         if now.need <= enough * unit and now.breach <= SOUND:
+            break
+        merits.append(now.merit)
+        if len(merits) > IDLE_ROUNDS and merits[-1 - IDLE_ROUNDS] - now.merit < IDLE_GAIN:
             break
         if step < LAST_STEP_M:
             # A crease may have stopped it: once more with a fresh region, as long as that pays.
@@ -177,8 +185,12 @@ def _merit(terms: Terms, line: Alignment, layout: Layout, enough: float = 0.0) -
     value, own = terms.values(line, layout)
     need = float(value[own].max(initial=0.0))
     breach = float(value[~own].max(initial=0.0))
-    length = float(bends(line).straight_m.sum() + bends(line).arc_m.sum())
-    return need, breach, max(need, enough) + PENALTY * breach + LENGTH_PRICE * length
+    return need, breach, max(need, enough) + PENALTY * breach + LENGTH_PRICE * _length_m(line)
+
+
+def _length_m(line: Alignment) -> float:
+    curve = bends(line)
+    return float(curve.straight_m.sum() + curve.arc_m.sum())
 
 
 def _programme(
@@ -188,19 +200,17 @@ def _programme(
     layout = layout_of(terms, now.line, free)
     value, own = terms.values(now.line, layout)
     count = 3 * len(free)
-    slope = np.zeros((len(value), count))
-    length = np.zeros(count)
-    base = float(bends(now.line).straight_m.sum() + bends(now.line).arc_m.sum())
+    moves: list[tuple[int, Alignment]] = []
     for k in range(count):
         jump = np.zeros(count)
         jump[k] = DIFFERENCE_M
         other = _moved(now.line, free, jump, check=False)
         if other is None:
             return None
-        rows, changed = terms.changed_values(other, layout, int(free[k // 3]))
-        slope[rows, k] = (changed - value[rows]) / DIFFERENCE_M
-        length[k] = (float(bends(other).straight_m.sum() + bends(other).arc_m.sum()) - base) / DIFFERENCE_M
-    slope[~np.isfinite(slope)] = 0.0
+        moves.append((int(free[k // 3]), other))
+    slope = change_of_terms(terms, now.line, layout, moves, DIFFERENCE_M)
+    base = _length_m(now.line)
+    length = np.array([_length_m(other) - base for _, other in moves]) / DIFFERENCE_M
     reach = np.abs(slope).sum(axis=1) * step
     low = max(enough, 0.0)
     kept = np.isfinite(value) & (value + reach > np.where(own, low, 0.0) - 1e-9)

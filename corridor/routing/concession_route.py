@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -20,7 +21,7 @@ from corridor.routing.concession_give import freed_ends, give_at
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import TIE_IN, Rule, rules_of
-from corridor.routing.concession_search import GREED, any_line
+from corridor.routing.concession_search import LONG_TRIES, Try, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
@@ -130,7 +131,7 @@ def boxes_around(poses: Sequence[Pose], margin_m: float) -> list[tuple[float, fl
 
 def route_through(
     surface: CostSurface, project: Project, poses: Sequence[Pose] = (), *,
-    tries: Sequence[tuple[float, int]] = GREED, progress: Progress = silent,
+    tries: Sequence[Try] = LONG_TRIES, progress: Progress = silent,
 ) -> Alignment | None:  # fmt: skip
     """A line from START through the poses and via points to END, or None.
 
@@ -161,11 +162,23 @@ def route_through(
 
 def stretch(
     surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop,
-    progress: Progress = silent, tries: Sequence[tuple[float, int]] = GREED,
+    progress: Progress = silent, tries: Sequence[Try] = LONG_TRIES,
 ) -> tuple[Alignment | None, bool]:  # fmt: skip
     """Any line from one stop through via points to another; and whether all ways were looked at."""
     net = _net(surface, space, begin, via, end)
-    return any_line(space, net, len(via) + 1, tries=tries, progress=progress)
+
+    def turned() -> PortalNet:
+        first, last = (Stop(_turned(stop.end), stop.straight_m) for stop in (end, begin))
+        return _net(surface, space, first, [_turned(point) for point in reversed(via)], last)
+
+    return any_line(space, net, len(via) + 1, turned=turned, tries=tries, progress=progress)
+
+
+def _turned(end: RouteEnd) -> RouteEnd:
+    """The same place on the line from its end to its beginning."""
+    if end.bearing_deg is None:
+        return end
+    return replace(end, bearing_deg=end.bearing_deg - math.copysign(180.0, end.bearing_deg))
 
 
 def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop) -> PortalNet:

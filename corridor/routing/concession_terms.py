@@ -131,30 +131,13 @@ class Terms:
     def values(self, line: Alignment, layout: Layout) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """All terms (samples, zones at samples, the line) and which belong to the rule in question."""
         curve = bends(line)
-        on_ground, own_ground = self._at_samples(line, curve, layout, np.arange(len(layout.element)))
-        at_zones, own_zones = self._at_zones(line, curve, layout, np.arange(len(layout.zone)))
-        of_line, own_line = self._of_line(line, curve, layout)
+        places = positions(line, curve, layout.element, layout.share)
+        on_ground, own_ground = self.at_samples(*places)
+        at_zones, own_zones = self.at_zones(places[0], places[1], layout)
+        of_line, own_line = self.of_line(line, curve, layout)
         return (
             np.concatenate([on_ground.ravel(), at_zones, of_line]),
             np.concatenate([np.tile(own_ground, len(layout.element)), own_zones, own_line]),
-        )
-
-    def changed_values(
-        self, line: Alignment, layout: Layout, row: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Terms that a move of the IP at `row` can change: their indices and values."""
-        curve = bends(line)
-        moves = (layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1))
-        near, zones = np.flatnonzero(moves), np.flatnonzero(moves[layout.at])
-        on_ground, _ = self._at_samples(line, curve, layout, near)
-        at_zones, _ = self._at_zones(line, curve, layout, zones)
-        of_line, _ = self._of_line(line, curve, layout)
-        width, first = self.per_sample, len(layout.element) * self.per_sample
-        index = (near[:, None] * width + np.arange(width)).ravel()
-        last = first + len(layout.zone) + np.arange(len(of_line))
-        return (
-            np.concatenate([index, first + zones, last]),
-            np.concatenate([on_ground.ravel(), at_zones, of_line]),
         )
 
     def worst_place(
@@ -169,7 +152,7 @@ class Terms:
         first = len(layout.element) * self.per_sample
         if k >= first + len(layout.zone):
             return self._place_of_line(line, layout, k - first - len(layout.zone))
-        east, north, _ = _positions(line, bends(line), layout.element, layout.share)
+        east, north, _ = positions(line, bends(line), layout.element, layout.share)
         sample = k // self.per_sample if k < first else int(layout.at[k - first])
         if value[k] == FAR:
             sample = len(east) // 2
@@ -196,12 +179,11 @@ class Terms:
         met = crossed.intersection(chord)
         return float(met.centroid.x), float(met.centroid.y)
 
-    def _at_samples(
-        self, line: Alignment, curve: Bends, layout: Layout, chosen: NDArray[np.int64]
+    def at_samples(
+        self, easting: NDArray, northing: NDArray, bearing: NDArray
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Terms (chosen, per_sample) of samples, and which columns are the rule's own."""
+        """Terms (samples, per_sample), and which columns are the rule's own."""
         project, rules = self.ground.project, self.ground.project.rules
-        easting, northing, bearing = _positions(line, curve, layout.element[chosen], layout.share[chosen])
         columns, own = [], []
         along, across = slopes_at(project.seabed, easting, northing, bearing, rules.slope_baseline_m)
         for name, tangent, limit in (
@@ -221,14 +203,13 @@ class Terms:
             own.append(area.own)
         return np.column_stack(columns), np.array(own, dtype=bool)
 
-    def _at_zones(
-        self, line: Alignment, curve: Bends, layout: Layout, chosen: NDArray[np.int64]
+    def at_zones(
+        self, easting: NDArray, northing: NDArray, layout: Layout
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Terms of zones at the samples near them."""
-        at = layout.at[chosen]
-        easting, northing, _ = _positions(line, curve, layout.element[at], layout.share[at])
-        value, own = np.full(len(chosen), FAR), np.zeros(len(chosen), dtype=bool)
-        edges = np.searchsorted(layout.zone[chosen], np.arange(len(self.zones) + 1))
+        """Terms of zones at those of the samples (all given) that are near them."""
+        easting, northing = easting[layout.at], northing[layout.at]
+        value, own = np.full(len(layout.at), FAR), np.zeros(len(layout.at), dtype=bool)
+        edges = np.searchsorted(layout.zone, np.arange(len(self.zones) + 1))
         for zone, first, last in zip(self.zones, edges[:-1], edges[1:], strict=True):
             if first == last:
                 continue
@@ -241,7 +222,7 @@ class Terms:
             own[here] = gives
         return value, own
 
-    def _of_line(
+    def of_line(
         self, line: Alignment, curve: Bends, layout: Layout
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         """Terms of radii, straights and crossings."""
@@ -268,7 +249,7 @@ class Terms:
         for k, (which, corner, sample) in enumerate(layout.corners):
             area = self.areas[which]
             at = np.array([sample])
-            east, north, bearing = _positions(line, curve, layout.element[at], layout.share[at])
+            east, north, bearing = positions(line, curve, layout.element[at], layout.share[at])
             e, n, inward_e, inward_n = area.corners[corner]
             right_e, right_n = math.cos(bearing[0]), -math.sin(bearing[0])
             offset = (e - east[0]) * right_e + (n - north[0]) * right_n
@@ -378,9 +359,9 @@ def layout_of(terms: Terms, line: Alignment, free: NDArray[np.int64]) -> Layout:
     number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = number / np.repeat(count - 1, count)
     crossings = _crossings(terms, line, curve, first, last)
-    positions = _positions(line, curve, element, share)
-    zone, at = _near_zones(terms, positions)
-    corners = _corners(terms, positions)
+    places = positions(line, curve, element, share)
+    zone, at = _near_zones(terms, places)
+    corners = _corners(terms, places)
     layout = Layout(element, share, crossings, zone, at, corners, 0.0)
     value, own = terms.values(line, layout)
     need = float(value[own].max(initial=0.0))
@@ -455,7 +436,7 @@ def _crossings(terms: Terms, line: Alignment, curve: Bends, first: int, last: in
     return np.array(found, dtype=np.int64).reshape(-1, 3)
 
 
-def _positions(
+def positions(
     line: Alignment, curve: Bends, element: NDArray[np.int64], share: NDArray[np.float64]
 ) -> tuple[NDArray, NDArray, NDArray]:
     """Position and bearing at shares of elements."""

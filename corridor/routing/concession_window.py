@@ -15,11 +15,12 @@ from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.results import CostSurface
-from corridor.model.rules import RouteEnd
+from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import HELD, Stop, stretch
+from corridor.routing.concession_route import Stop, stretch
 from corridor.routing.concession_rules import Rule
+from corridor.routing.concession_search import LONG_TRIES, Try
 from corridor.routing.geometry import at_station, elements, straight_runs
 from corridor.routing.space import search_space
 from corridor.terrain.cost import cost_surface
@@ -30,11 +31,8 @@ REACH_RADII = 2.5
 SIDE_SHARE = 0.6
 """The window reaches sideways by this share of its reach."""
 
-MOST_CELLS = 250_000
+MOST_CELLS = 500_000
 HEADINGS = 48
-TRIES = ((2.0, 250_000),)
-QUICK_TRIES = ((2.0, 100_000),)
-"""Greed and states of a search in a window: see :mod:`corridor.routing.concession_search`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,20 +113,24 @@ def _grid(
     )  # fmt: skip
 
 
-def window_surface(window: Window, eased: Project, project: Project) -> CostSurface:
-    """The ground of a window under eased rules; a slope limit that stays is held with a margin."""
-    surface = cost_surface(eased, grid=window.grid)
-    along, across = surface.tan_along, surface.tan_across
-    if eased.rules.max_slope_along_deg > project.rules.max_slope_along_deg:
-        across *= HELD
-    elif eased.rules.max_slope_across_deg > project.rules.max_slope_across_deg:
-        along *= HELD
-    return replace(surface, tan_along=along, tan_across=across)
+def window_surface(window: Window, eased: Project) -> CostSurface:
+    """The ground of a window under eased rules. Drawing mends what its cells' mean slopes hide."""
+    return cost_surface(eased, grid=window.grid)
+
+
+def with_slope_limits(surface: CostSurface, rules: RouteRules) -> CostSurface:
+    """The same ground under other slope limits."""
+    along, across = rules.max_slope_along_deg, rules.max_slope_across_deg
+    return replace(
+        surface,
+        tan_along=float(np.tan(np.radians(along))) * surface.slope_margin,
+        tan_across=float(np.tan(np.radians(across))) * surface.slope_margin,
+    )
 
 
 def searched(
     window: Window, line: Alignment, eased: Project, surface: CostSurface,
-    headings: int = HEADINGS, tries: Sequence[tuple[float, int]] = TRIES, progress: Progress = silent,
+    headings: int = HEADINGS, tries: Sequence[Try] = LONG_TRIES, progress: Progress = silent,
 ) -> tuple[Alignment | None, bool]:  # fmt: skip
     """The line with the part in the window searched anew under eased rules.
 
