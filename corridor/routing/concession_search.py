@@ -130,7 +130,7 @@ class _Probe:
             heap.size = explore(
                 space.ground, space.moves, space.crossings, self.net.kernel, self._ahead, self.how.greed,
                 self.how.crowding, self._crowd, self._best, self._came, self._portal_best, self._portal_came,
-                heap.keys, heap.items, heap.size, BATCH, counts,
+                heap.keys, heap.items, heap.size, min(BATCH, up_to - counts[0]), counts,
             )  # fmt: skip
             progress("search", min(1.0, counts[0] / up_to))
         self.settled, self.found = int(counts[0]), bool(counts[1])
