@@ -66,7 +66,7 @@ STEPS_UP = (1.0, 1.15, 2.0, 6.0)
 SLOPE_STEPS = (1.0, 1.05, 1.15, 1.4, 2.0, 6.0)
 """Slope limits rise by these multiples of what a passage needs."""
 
-FREER_STEPS = (1.6,)
+FREER_STEPS = (1.8,)
 """Other lines are begun with these multiples of the least give known: a line that is freer elsewhere
 may take another way, and need less in the end."""
 
