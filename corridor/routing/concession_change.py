@@ -41,12 +41,41 @@ def change_of_terms(
         other = bends(moved)
         near = np.flatnonzero((layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1)))
         there = positions(moved, other, layout.element[near], layout.share[near])
-        moved_by = np.column_stack([(t - h[near]) / size for t, h in zip(there, here, strict=True)])
+        moved_by = np.column_stack([t - h[near] for t, h in zip(there, here, strict=True)])
+        moved_by[:, 2] = np.remainder(moved_by[:, 2] + np.pi, 2.0 * np.pi) - np.pi
+        moved_by /= size
         samples_of[near, :, k] = np.einsum("swd,sd->sw", on_ground[near], moved_by)
         shift[near] = moved_by[:, :2]
         out[samples * width : samples * width + zones, k] = (at_zones * shift[layout.at]).sum(axis=1)
         shift[near] = 0.0
         out[samples * width + zones :, k] = (terms.of_line(moved, other, layout)[0] - of_line) / size
+    out[~np.isfinite(out)] = 0.0
+    return out
+
+
+def difference_of_terms(
+    terms: Terms, line: Alignment, layout: Layout, moves: Sequence[tuple[int, Alignment]], size: float
+) -> NDArray[np.float64]:
+    """The same, with every place looked at anew for every move that shifts it.
+
+    Slower by far; the difference is then taken over just what the move shifts a place by.
+    """
+    value, _ = terms.values(line, layout)
+    width, samples = terms.per_sample, len(layout.element)
+    easting, northing, _ = positions(line, bends(line), layout.element, layout.share)
+    out = np.zeros((len(value), len(moves)))
+    for k, (row, moved) in enumerate(moves):
+        other = bends(moved)
+        near = np.flatnonzero((layout.element >= 2 * (row - 2)) & (layout.element <= 2 * (row + 1)))
+        there = positions(moved, other, layout.element[near], layout.share[near])
+        changed = value.copy()
+        changed[: samples * width].reshape(samples, width)[near] = terms.at_samples(*there)[0]
+        east, north = easting.copy(), northing.copy()
+        east[near], north[near] = there[0], there[1]
+        changed[samples * width :] = np.concatenate(
+            [terms.at_zones(east, north, layout)[0], terms.of_line(moved, other, layout)[0]]
+        )
+        out[:, k] = (changed - value) / size
     out[~np.isfinite(out)] = 0.0
     return out
 

@@ -20,7 +20,7 @@ from scipy.optimize import linprog
 
 from corridor.model.alignment import Alignment
 from corridor.progress import Progress, silent
-from corridor.routing.concession_change import change_of_terms
+from corridor.routing.concession_change import change_of_terms, difference_of_terms
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_rules import ANGLE, SLOPE, Rule
 from corridor.routing.concession_terms import Layout, Terms, layout_of, terms_of
@@ -90,7 +90,11 @@ def draw(
         if now.need <= enough * unit and now.breach <= SOUND:
             break
         merits.append(now.merit)
-        if len(merits) > IDLE_ROUNDS and merits[-1 - IDLE_ROUNDS] - now.merit < IDLE_GAIN:
+        if (
+            rule.kind == SLOPE
+            and len(merits) > IDLE_ROUNDS
+            and merits[-1 - IDLE_ROUNDS] - now.merit < IDLE_GAIN
+        ):
             break
         if step < LAST_STEP_M:
             # A crease may have stopped it: once more with a fresh region, as long as that pays.
@@ -208,7 +212,9 @@ def _programme(
         if other is None:
             return None
         moves.append((int(free[k // 3]), other))
-    slope = change_of_terms(terms, now.line, layout, moves, DIFFERENCE_M)
+    # Where slopes are in question they are looked at along most of the line.
+    change = change_of_terms if terms.rule.kind == SLOPE else difference_of_terms
+    slope = change(terms, now.line, layout, moves, DIFFERENCE_M)
     base = _length_m(now.line)
     length = np.array([_length_m(other) - base for _, other in moves]) / DIFFERENCE_M
     reach = np.abs(slope).sum(axis=1) * step

@@ -11,7 +11,7 @@ import pytest
 from corridor.errors import NoRouteError
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import silent
-from corridor.routing.concession_change import change_of_terms
+from corridor.routing.concession_change import change_of_terms, difference_of_terms
 from corridor.routing.concession_draw import DIFFERENCE_M, _moved
 from corridor.routing.concession_ground import closed_ground
 from corridor.routing.concession_rules import rules_of
@@ -131,9 +131,11 @@ def test_how_terms_change_equals_the_difference_of_the_terms():
         jump[k] = DIFFERENCE_M
         moves.append((int(free[k // 3]), _moved(line, free, jump, check=False)))
     change = change_of_terms(terms, line, layout, moves, DIFFERENCE_M)
+    slowly = difference_of_terms(terms, line, layout, moves, DIFFERENCE_M)
     value, _ = terms.values(line, layout)
     for k, (_, moved) in enumerate(moves):
         exact = (terms.values(moved, layout)[0] - value) / DIFFERENCE_M
         near = np.abs(exact) < 1e3  # a term that begins or ceases to matter jumps
         scale = np.abs(exact[near]).max()
         assert np.abs(change[near, k] - exact[near]).max() < 0.05 * scale + 1e-3
+        assert np.abs(slowly[near, k] - exact[near]).max() < 1e-6
