@@ -37,6 +37,7 @@ from corridor.routing.concession_best import (
     asked_for_less,
     brought_down,
     brought_down_on_slopes,
+    is_least,
     published,
 )
 from corridor.routing.concession_draw import worst_place
@@ -66,12 +67,12 @@ STEPS_UP = (1.0, 1.15, 2.0, 6.0)
 SLOPE_STEPS = (1.0, 1.05, 1.15, 1.4, 2.0, 6.0)
 """Slope limits rise by these multiples of what a passage needs."""
 
-FREER_STEPS = (1.8,)
-"""Other lines are begun with these multiples of the least give known: a line that is freer elsewhere
-may take another way, and need less in the end."""
+FREER = 1.8
+"""A second line is begun with this multiple of the least give known: one that is freer elsewhere may
+take another way, and need less in the end."""
 
 FREER_TRIES = tuple(reversed(QUICK_TRIES))
-"""Looked for in another way than the first ones."""
+"""It is looked for in another way than the first."""
 
 MOST_LINES = 3
 """Lines that are brought down before one is told that breaks another rule as well."""
@@ -182,24 +183,21 @@ def _first_sound(
 def _least_slope(
     ground: ClosedGround, rule: Rule, passages: list[Passage], least: float, progress: Progress
 ) -> Best | None:
-    """The best of several lines, each brought down.
+    """The better of two lines, each brought down.
 
     Rough ground has many lines that no small move betters: they differ by tenths of a degree.
     """
-    best: Best | None = None
-    starts = _slope_starts(ground, rule, passages, progress)
-    for step in (*FREER_STEPS, None):
-        line = next(starts, None)
-        if line is None:
-            break
-        other = brought_down_on_slopes(ground, rule, line, least, best, progress)
-        best = other if best is None or other.better_than(best) else best
-        if best.give <= rule.negligible or step is None:
-            break
-        eased = rule.eased(ground.project, min(best.give * step, rule.most))
+    first = next(_slope_starts(ground, rule, passages, progress), None)
+    if first is None:
+        return None
+    best = brought_down_on_slopes(ground, rule, first, least, None, progress)
+    if not is_least(rule, best, least):
+        eased = rule.eased(ground.project, min(best.give * FREER, rule.most))
         freer = route_through(eased_surface(ground, eased), eased, tries=FREER_TRIES, progress=progress)
-        starts = iter(() if freer is None else (freer,))
-    return None if best is None else asked_for_less(ground, rule, best, least, progress)
+        if freer is not None:
+            other = brought_down_on_slopes(ground, rule, freer, least, best, progress)
+            best = other if other.better_than(best) else best
+    return asked_for_less(ground, rule, best, least, progress)
 
 
 def _slope_starts(

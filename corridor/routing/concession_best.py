@@ -148,10 +148,12 @@ def brought_down_on_slopes(
     It is given up where it stays dearer than a `rival` after the first window.
     """
     best = drawn_best(ground, rule, line, progress)
-    return best if _is_least(rule, best, least) else _other_ways(ground, rule, best, least, rival, progress)
+    if ground.project.via or is_least(rule, best, least):
+        return best
+    return _other_ways(ground, rule, best, least, rival, progress)
 
 
-def _is_least(rule: Rule, best: Best, least: float) -> bool:
+def is_least(rule: Rule, best: Best, least: float) -> bool:
     """Whether a line needs no more than any line must."""
     enough = max(rule.negligible, least + 0.5 * rule.tolerance(least) if least > 0.0 else 0.0)
     return best.give <= enough and not best.breaks
@@ -161,7 +163,7 @@ def asked_for_less(
     ground: ClosedGround, rule: Rule, best: Best, least: float, progress: Progress = silent
 ) -> Best:
     """A line that was brought down, and whether 95 % of what it needs would do."""
-    if ground.project.via or _is_least(rule, best, least):
+    if ground.project.via or is_least(rule, best, least):
         return best
     for _ in range(AGAIN):
         if best.give <= rule.negligible:
