@@ -16,7 +16,7 @@ import math
 
 from corridor.compiled import kernel
 from corridor.kernels.queue import pop, push
-from corridor.kernels.search import BEND, EXIT, LONG, STEP, bend_move, long_straight, step_cost
+from corridor.kernels.search import BEND, EXIT, LONG, STEP, bend_move, crossing_straight, step_cost
 
 BLOCK = 4
 """Blocks are so many cells wide and high."""
@@ -64,14 +64,7 @@ def explore_long_straights(
     """Enter the states behind straights that hold a crossing, one for every length asked for."""
     headings = len(moves.vectors)
     for level in range(len(crossings.levels)):
-        first = int(math.ceil(crossings.levels[level] / moves.step_length[heading] - 1e-9))
-        at_col = col + first * moves.vectors[heading, 0]
-        at_row = row + first * moves.vectors[heading, 1]
-        if at_col < 0 or at_row < 0 or at_col >= ground.cols or at_row >= ground.rows:
-            continue
-        if crossings.need[crossings.row[at_row * ground.cols + at_col], heading] != crossings.levels[level]:
-            continue
-        piece, steps = long_straight(ground, moves, crossings, col, row, heading, first)
+        piece, steps = crossing_straight(ground, moves, crossings, col, row, heading, level)
         if piece < math.inf:
             to = node + steps * (moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0])
             size = enter_once(

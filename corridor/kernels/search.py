@@ -152,6 +152,22 @@ def long_straight(ground, moves, crossings, col, row, heading, first):
     return total, steps
 
 
+@kernel
+def crossing_straight(ground, moves, crossings, col, row, heading, level):
+    """(cost, steps) of the straight with a crossing that needs length number `level` on both sides.
+
+    Infinite where there is none from this cell.
+    """
+    first = int(math.ceil(crossings.levels[level] / moves.step_length[heading] - 1e-9))
+    at_col = col + first * moves.vectors[heading, 0]
+    at_row = row + first * moves.vectors[heading, 1]
+    if at_col < 0 or at_row < 0 or at_col >= ground.cols or at_row >= ground.rows:
+        return REFUSED, 0
+    if crossings.need[crossings.row[at_row * ground.cols + at_col], heading] != crossings.levels[level]:
+        return REFUSED, 0
+    return long_straight(ground, moves, crossings, col, row, heading, first)
+
+
 @kernel(inline="always")
 def bend_move(ground, moves, cell, col, row, bend, most_excess):
     """(cost, whole) of bend number `bend` from a cell, without its price; see `stencil_cost`."""
@@ -210,14 +226,7 @@ def take_long_straights(
     """Try the straights from a state that hold a crossing, one for every length asked for."""
     headings = len(moves.vectors)
     for level in range(len(crossings.levels)):
-        first = int(math.ceil(crossings.levels[level] / moves.step_length[heading] - 1e-9))
-        at_col = col + first * moves.vectors[heading, 0]
-        at_row = row + first * moves.vectors[heading, 1]
-        if at_col < 0 or at_row < 0 or at_col >= ground.cols or at_row >= ground.rows:
-            continue
-        if crossings.need[crossings.row[at_row * ground.cols + at_col], heading] != crossings.levels[level]:
-            continue
-        piece, steps = long_straight(ground, moves, crossings, col, row, heading, first)
+        piece, steps = crossing_straight(ground, moves, crossings, col, row, heading, level)
         if piece < math.inf:
             to = node + steps * (moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0])
             size = enter(
