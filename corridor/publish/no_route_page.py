@@ -29,6 +29,9 @@ DRAWN_SHARE = 1.0 / 2000.0
 DETAIL_SHARE = 0.7
 """A second plan shows the places alone where they span less than this share of the sheet."""
 
+NEAR = 24.0
+"""Numbers of places nearer to each other than this would cover each other, in widths of a thin line."""
+
 _STYLE = """
 table { border-collapse: collapse; }
 th, td { padding: 4px 10px; border-bottom: 1px solid var(--line); text-align: left; vertical-align: top; }
@@ -181,7 +184,7 @@ def _marks(
     places = [
         (project.start.easting, project.start.northing, "START", "#1d1f24"),
         (project.end.easting, project.end.northing, "END", "#1d1f24"),
-        *((one["easting_m"], one["northing_m"], str(k), "#ffffff") for k, one in enumerate(told, start=1)),
+        *((e, n, text, "#ffffff") for e, n, text in _numbered(told, NEAR * thin)),
     ]
     found = []
     for e, n, text, fill in places:
@@ -196,6 +199,18 @@ def _marks(
             f'text-anchor="{"start" if ahead else "end"}">{escape(text)}</text>'
         )
     return found
+
+
+def _numbered(told: Sequence[Mapping[str, Any]], near_m: float) -> list[tuple[float, float, str]]:
+    """Places and their numbers; the numbers of places too near each other stand together at the first."""
+    places: list[tuple[float, float, list[str]]] = []
+    for number, one in enumerate(told, start=1):
+        e, n = float(one["easting_m"]), float(one["northing_m"])
+        close = [numbers for x, y, numbers in places if numbers and np.hypot(x - e, y - n) < near_m]
+        places.append((e, n, [] if close else [str(number)]))
+        if close:
+            close[0].append(str(number))
+    return [(e, n, ", ".join(numbers)) for e, n, numbers in places]
 
 
 def _title(words: Mapping[str, Any]) -> str:

@@ -236,3 +236,20 @@ def test_the_page_about_no_route_takes_no_markup_from_the_data(tmp_path: Path) -
     # Content Security Policy, W3C CSP level 3: nothing is loaded, nothing runs.
     assert "default-src 'none'" in page
     assert page.count("<svg") >= 1 and "NOT ALLOWED" in page
+
+
+def test_numbers_of_places_that_would_cover_each_other_stand_together(tmp_path: Path) -> None:
+    project = make_study(tmp_path).project
+    places = [(404000.0, 8267000.0), (404005.0, 8267003.0), (406500.0, 8265000.0)]
+    reasons = [
+        {"rule": "x", "text": f"reason {k}", "confirmed": True, "easting_m": e, "northing_m": n}
+        for k, (e, n) in enumerate(places)
+    ]
+    explanation = {"text": "why", "reasons": reasons, "cannot_help": []}
+    publish_no_route(project, explanation, tmp_path / "out", barrier=[])
+    page = (tmp_path / "out" / "no_route.html").read_text(encoding="utf-8")
+    plan = page.split("<svg")[1].split("</svg>")[0]
+    shown = [
+        text for text in re.findall(r"<text[^>]*>([^<]*)</text>", plan) if text.strip("0123456789, ") == ""
+    ]
+    assert [text for text in shown if text] == ["1, 2", "3"]
