@@ -90,15 +90,16 @@ def _mend(geometry: Any) -> Any:
     themselves keep every lobe, and ground gone round twice is no hole. The library's own repair loses
     lobes of rings that run back along themselves.
     """
+    if geometry.geom_type == "GeometryCollection":
+        mended = [_mend(part) for part in shapely.get_parts(geometry)]
+        return shapely.GeometryCollection([part for part in mended if not part.is_empty])
     if geometry.geom_type not in ("Polygon", "MultiPolygon"):
-        areal = shapely.get_dimensions(geometry) == 2
-        return shapely.make_valid(geometry, method="structure", keep_collapsed=not areal)
+        return shapely.make_valid(geometry, method="structure", keep_collapsed=True)
     parts = []
     for polygon in shapely.get_parts(geometry):
         holes = [_gone_round(ring) for ring in polygon.interiors]
         parts.append(shapely.difference(_gone_round(polygon.exterior), shapely.union_all(holes)))
-    areas = [part for part in shapely.get_parts(shapely.union_all(parts)) if part.area > 0.0]
-    return shapely.union_all(areas) if areas else shapely.Polygon()
+    return shapely.union_all(parts)
 
 
 def _gone_round(ring: Any) -> Any:

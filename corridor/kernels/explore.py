@@ -16,7 +16,16 @@ import math
 
 from corridor.compiled import kernel
 from corridor.kernels.queue import pop, push
-from corridor.kernels.search import BEND, EXIT, LONG, STEP, bend_move, crossing_straight, step_cost
+from corridor.kernels.search import (
+    BEND,
+    EXIT,
+    LONG,
+    STEP,
+    bend_move,
+    crossing_straight,
+    enter_portals,
+    step_cost,
+)
 
 BLOCK = 4
 """Blocks are so many cells wide and high."""
@@ -41,19 +50,6 @@ def explore_portal(portals, portal, greed, ahead, headings, best, came, portal_b
             state, portal_best[portal] + portals.exit_cost[e], EXIT + e, greed * ahead[state // headings],
             best, came, keys, items, size,
         )  # fmt: skip
-    return size
-
-
-@kernel
-def reach_portals(portals, entry, state, cost, portal_best, portal_came, keys, items, size):
-    """Reach the portals behind slot `entry` of a state where that is cheaper than before."""
-    for e in range(portals.entry_first[entry], portals.entry_first[entry + 1]):
-        portal = portals.entry_portal[e]
-        total = cost + portals.entry_cost[e]
-        if total < portal_best[portal]:
-            portal_best[portal] = total
-            portal_came[portal] = state
-            size = push(keys, items, size, total, -portal - 1)
     return size
 
 
@@ -130,13 +126,11 @@ def explore(
         crowd[place] += 1
         settled += 1
 
-        entry = portals.entry_row[node]
-        if entry != 0:
-            size = reach_portals(
-                portals, entry * headings + heading, state, cost, portal_best, portal_came, keys, items, size
-            )
-            if portal_best[portals.goal] < math.inf:
-                counts[1] = 1
+        size = enter_portals(
+            portals, node, heading, headings, state, cost, portal_best, portal_came, keys, items, size
+        )
+        if portal_best[portals.goal] < math.inf:
+            counts[1] = 1
         piece, crosses = step_cost(ground, moves, crossings, cell, col, row, heading)
         if piece < math.inf and not crosses:
             to = node + moves.vectors[heading, 1] * ground.cols + moves.vectors[heading, 0]

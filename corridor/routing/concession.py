@@ -29,7 +29,6 @@ from numpy.typing import NDArray
 
 from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.model.alignment import Alignment
-from corridor.model.project import Project
 from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession_best import (
@@ -187,7 +186,7 @@ def _least_slope(
 
     Rough ground has many lines that no small move betters: they differ by tenths of a degree.
     """
-    first = next(_slope_starts(ground, rule, passages, progress), None)
+    first = _first_on_slopes(ground, rule, passages, progress)
     if first is None:
         return None
     best = brought_down_on_slopes(ground, rule, first, least, None, progress)
@@ -200,16 +199,19 @@ def _least_slope(
     return asked_for_less(ground, rule, best, least, progress)
 
 
-def _slope_starts(
+def _first_on_slopes(
     ground: ClosedGround, rule: Rule, passages: list[Passage], progress: Progress
-) -> Iterator[Alignment]:
-    """Lines under a slope limit that rises in steps; they may break rules by a little."""
+) -> Alignment | None:
+    """A line under a slope limit that rises in steps; it may break rules by a little."""
     for tries in (QUICK_TRIES, LONG_TRIES):
         for step in SLOPE_STEPS:
             for passage in passages if step == 1.0 else passages[:1]:
                 for through in _with_and_without(passage):
                     give = min(through.give * step, rule.most)
-                    yield from _gentle(*_eased(ground, rule, through, give), rule, through, tries, progress)
+                    line = _routed(ground, rule, through, give, tries, progress)
+                    if line is not None:
+                        return line
+    return None
 
 
 def _first_lines(
@@ -240,7 +242,9 @@ def _through(
         for passage in passages:
             for through in _with_and_without(passage):
                 give = min(max(through.give, rule.tolerance(0.0) if step > 1.0 else 0.0) * step, rule.most)
-                yield from _gentle(*_eased(ground, rule, through, give), rule, through, tries, progress)
+                line = _routed(ground, rule, through, give, tries, progress)
+                if line is not None:
+                    yield line
 
 
 def _passages(
@@ -304,21 +308,17 @@ def _with_and_without(passage: Passage) -> list[Passage]:
     return [passage, replace(passage, poses=())] if passage.poses else [passage]
 
 
-def _eased(ground: ClosedGround, rule: Rule, passage: Passage, give: float) -> tuple[CostSurface, Project]:
-    """The ground and the project with a rule eased at a passage."""
+def _routed(
+    ground: ClosedGround, rule: Rule, passage: Passage, give: float, tries: Sequence[Try], progress: Progress
+) -> Alignment | None:
+    """A line under the eased rule; it may still break rules by a little."""
     give = max(give, 0.0)
     eased = rule.eased(ground.project, give + 0.02 * rule.tolerance(give) if give > 0.0 else 0.0)
     margin = max(WINDOW_CELLS * ground.grid.cell_m, 0.5 * ground.project.rules.min_bend_radius_m)
     boxes = boxes_around(passage.poses, margin)
     boxes += [_box(pinch, margin) for pinch in passage.pinches]
-    return eased_surface(ground, eased, boxes), eased
+    surface = eased_surface(ground, eased, boxes)
 
-
-def _gentle(
-    surface: CostSurface, eased: Project, rule: Rule, passage: Passage, tries: Sequence[Try],
-    progress: Progress,
-) -> Iterator[Alignment]:  # fmt: skip
-    """A line under the eased rule, where one is found; it may still break rules by a little."""
     # Where there is a line at all, mending its slopes is worth a long search.
     patience = chain([tries], repeat(LONG_TRIES))
 
@@ -326,9 +326,7 @@ def _gentle(
         return route_through(ground_now, eased, passage.poses, tries=next(patience), progress=progress)
 
     # Where a slope gives way, drawing mends slopes better than the search does.
-    line = gentle_line(surface, eased, find, 1 if rule.kind == SLOPE else TIGHTENINGS)
-    if line is not None:
-        yield line
+    return gentle_line(surface, eased, find, 1 if rule.kind == SLOPE else TIGHTENINGS)
 
 
 def _box(pinch: Pinch, margin: float) -> tuple[float, float, float, float]:

@@ -17,17 +17,18 @@ from corridor.model.results import CostSurface
 from corridor.progress import Progress, silent
 from corridor.routing.concession_draw import draw, plain, worst_breach, worst_place
 from corridor.routing.concession_ground import ClosedGround
-from corridor.routing.concession_route import broken_rules, eased_surface, gentle_line, needs_of
-from corridor.routing.concession_rules import BEND, SLOPE, Rule
-from corridor.routing.concession_search import LONG_TRIES, QUICK_TRIES, Try
-from corridor.routing.concession_window import (
-    eased_by,
-    searched,
-    window_at,
-    window_surface,
+from corridor.routing.concession_route import (
+    broken_rules,
+    eased_surface,
+    gentle_line,
+    needs_of,
     with_slope_limits,
 )
+from corridor.routing.concession_rules import BEND, SLOPE, Rule
+from corridor.routing.concession_search import LONG_TRIES, QUICK_TRIES, Try
+from corridor.routing.concession_window import eased_by, searched, window_at
 from corridor.routing.fit import fit
+from corridor.terrain.cost import cost_surface
 
 STARTS = ((2.0, 48), (1.0, 32))
 """Windows: how many times finer than the search's cells, and headings."""
@@ -221,14 +222,15 @@ def _window_search(
 ) -> Callable[[float], Alignment | None]:  # fmt: skip
     """A search for the line with the part around its worst place searched anew, as a function of the give."""
     window = window_at(ground, line, worst_place(ground, rule, line), finer)
-    widest: CostSurface | None = None
+    # Slope limits close no cell: one ground serves all of them. Drawing mends what mean slopes hide.
+    base = cost_surface(ground.project, grid=window.grid) if rule.kind == SLOPE else None
 
     def search(give: float) -> Alignment | None:
-        nonlocal widest
         eased = eased_by(ground, rule, give)
-        if widest is None or rule.kind != SLOPE:
-            widest = window_surface(window, eased)
-        surface = with_slope_limits(widest, eased.rules)
+        if base is not None:
+            surface = with_slope_limits(base, eased.rules)
+        else:
+            surface = cost_surface(eased, grid=window.grid)
 
         def find(ground_now: CostSurface) -> Alignment | None:
             return searched(window, line, eased, ground_now, headings, tries, progress)[0]

@@ -214,7 +214,7 @@ def _programme(
         moves.append((int(free[k // 3]), other))
     # Where slopes are in question they are looked at along most of the line.
     change = change_of_terms if terms.rule.kind == SLOPE else difference_of_terms
-    slope = change(terms, now.line, layout, moves, DIFFERENCE_M)
+    slope = change(terms, now.line, layout, value, moves, DIFFERENCE_M)
     base = _length_m(now.line)
     length = np.array([_length_m(other) - base for _, other in moves]) / DIFFERENCE_M
     reach = np.abs(slope).sum(axis=1) * step

@@ -14,7 +14,7 @@ from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.results import Breach, CostSurface
-from corridor.model.rules import RouteEnd
+from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.approach import edge_meetings
 from corridor.routing.concession_give import freed_ends, give_at
@@ -69,14 +69,12 @@ def eased_surface(
     """
     base, rules, before = ground.surface, project.rules, ground.project.rules
     grid = base.grid
-    tan_along = np.tan(np.radians(rules.max_slope_along_deg)) * base.slope_margin
-    tan_across = np.tan(np.radians(rules.max_slope_across_deg)) * base.slope_margin
+    surface = with_slope_limits(base, rules)
     # A cell's mean slope hides its worst place: the limit that stays is held with something to spare.
     if rules.max_slope_along_deg > before.max_slope_along_deg:
-        tan_across *= HELD
+        surface = replace(surface, tan_across=surface.tan_across * HELD)
     elif rules.max_slope_across_deg > before.max_slope_across_deg:
-        tan_along *= HELD
-    surface = replace(base, tan_along=float(tan_along), tan_across=float(tan_across))
+        surface = replace(surface, tan_along=surface.tan_along * HELD)
     if any(a is not b for a, b in zip(project.layers, ground.project.layers, strict=True)):
         surface = replace(surface, assets=assets_on(grid, project.layers))
     if rules.tie_in_length_m != before.tie_in_length_m:
@@ -89,6 +87,16 @@ def eased_surface(
     for window in windows:
         surface = _patched(surface, cost_surface(project, grid=window, slope_margin=base.slope_margin))
     return surface
+
+
+def with_slope_limits(surface: CostSurface, rules: RouteRules) -> CostSurface:
+    """The same ground under other slope limits."""
+    along, across = rules.max_slope_along_deg, rules.max_slope_across_deg
+    return replace(
+        surface,
+        tan_along=float(np.tan(np.radians(along)) * surface.slope_margin),
+        tan_across=float(np.tan(np.radians(across)) * surface.slope_margin),
+    )
 
 
 def _window(grid: Grid, box: tuple[float, float, float, float]) -> Grid | None:

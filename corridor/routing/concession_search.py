@@ -147,7 +147,5 @@ class _Probe:
     def line(self) -> Alignment:
         """The line that was found."""
         cost = float(self._portal_best[self.net.kernel.goal])
-        nothing = np.empty(0)
-        return trace(self.space, self.net, Found(cost, self.settled, nothing, self._came, self._portal_came))[
-            0
-        ]
+        found = Found(cost, self.settled, np.empty(0), self._came, self._portal_came)
+        return trace(self.space, self.net, found)[0]

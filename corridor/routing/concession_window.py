@@ -15,7 +15,7 @@ from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
 from corridor.model.results import CostSurface
-from corridor.model.rules import RouteEnd, RouteRules
+from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_route import Stop, stretch
@@ -23,7 +23,6 @@ from corridor.routing.concession_rules import Rule
 from corridor.routing.concession_search import LONG_TRIES, Try
 from corridor.routing.geometry import at_station, elements, straight_runs
 from corridor.routing.space import search_space
-from corridor.terrain.cost import cost_surface
 
 REACH_RADII = 2.5
 """The window's ends lie at least so many bend radii from the pinch."""
@@ -111,21 +110,6 @@ def _grid(
         max(above + below, 0) + 1, max(left + right, 0) + 1,
         start.easting - (left + 0.5) * cell, start.northing + (above + 0.5) * cell, cell, base.crs,
     )  # fmt: skip
-
-
-def window_surface(window: Window, eased: Project) -> CostSurface:
-    """The ground of a window under eased rules. Drawing mends what its cells' mean slopes hide."""
-    return cost_surface(eased, grid=window.grid)
-
-
-def with_slope_limits(surface: CostSurface, rules: RouteRules) -> CostSurface:
-    """The same ground under other slope limits."""
-    along, across = rules.max_slope_along_deg, rules.max_slope_across_deg
-    return replace(
-        surface,
-        tan_along=float(np.tan(np.radians(along))) * surface.slope_margin,
-        tan_across=float(np.tan(np.radians(across))) * surface.slope_margin,
-    )
 
 
 def searched(

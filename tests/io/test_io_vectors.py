@@ -185,6 +185,10 @@ def test_self_crossing_polygons_are_repaired_and_said_so(tmp_path, write_layer):
     spike = shapely.Polygon([(0, 2), (1, 2), (0, 2), (0, 0), (1, 2)])
     (mended,), _, faults = repair(np.array([shapely.to_wkb(spike)], dtype=object), ("x",))
     assert not faults and mended.area == pytest.approx(1.0)
+    # the same within a collection, beside a line
+    mixed = shapely.GeometryCollection([spike, shapely.LineString([(5, 5), (6, 7)])])
+    (mended,), _, faults = repair(np.array([shapely.to_wkb(mixed)], dtype=object), ("x",))
+    assert not faults and mended.area == pytest.approx(1.0) and len(mended.geoms) == 2
     # a bow tie with a hole across the side of one lobe, beside an overlapping square: by hand
     lobes, hole = [(0, 0), (10, 10), (10, 0), (0, 10)], [(9, 4), (9, 6), (12, 6), (12, 4)]
     several = shapely.MultiPolygon([(lobes, [hole]), ([(-2, 4), (1, 4), (1, 6), (-2, 6)], [])])

@@ -130,9 +130,9 @@ def test_how_terms_change_equals_the_difference_of_the_terms():
         jump = np.zeros(3 * len(free))
         jump[k] = DIFFERENCE_M
         moves.append((int(free[k // 3]), _moved(line, free, jump, check=False)))
-    change = change_of_terms(terms, line, layout, moves, DIFFERENCE_M)
-    slowly = difference_of_terms(terms, line, layout, moves, DIFFERENCE_M)
     value, _ = terms.values(line, layout)
+    change = change_of_terms(terms, line, layout, value, moves, DIFFERENCE_M)
+    slowly = difference_of_terms(terms, line, layout, value, moves, DIFFERENCE_M)
     for k, (_, moved) in enumerate(moves):
         exact = (terms.values(moved, layout)[0] - value) / DIFFERENCE_M
         near = np.abs(exact) < 1e3  # a term that begins or ceases to matter jumps
