@@ -181,6 +181,8 @@ def lengthen(course, points, radii, locked, count, best, legs, arcs, penalty):
             east, south = points[k + 1, 0] - points[k, 0], points[k + 1, 1] - points[k, 1]
             size = math.hypot(east, south)
             for share in (0.5, 0.25, 0.75):
+                if share != 0.5 and size < 2.0 * course.radius:
+                    continue  # the polish gets there from the middle
                 for offset in (0.02 * size, -0.02 * size, 0.1 * size, -0.1 * size):
                     if size < 4.0 * course.between + 2.0:
                         continue

@@ -14,11 +14,13 @@ import math
 
 import numpy as np
 
-from corridor.compiled import ZERO, kernel
-from corridor.kernels.ground import rim_record
-from corridor.kernels.search import step_cost
+from corridor.compiled import ONE, ZERO, kernel
+from corridor.kernels.ground import rim_allows, rim_record
 
 TILE = 64
+RIM, CROSSING = np.int8(1), np.int8(2)
+"""What a step from a cell may meet."""
+
 PAD = 5
 """Border of infinity around the field: no step is longer than this in columns or rows."""
 
@@ -37,17 +39,31 @@ def planes_of(cells, rows, cols):
 
 @kernel
 def special_cells(cells, crossing_row, rows, cols, reach):
-    """(rows, cols) bool: a step from here may meet a rim record or an asset."""
-    special = np.zeros((rows, cols), dtype=np.bool_)
+    """(rows, cols) int8: sum of CROSSING and RIM where a step from here may meet an asset, a rim record."""
+    special = np.zeros((rows, cols), dtype=np.int8)
     for row in range(rows):
         for col in range(cols):
-            if crossing_row[row * cols + col] > 0:
-                special[row, col] = True
             if rim_record(cells[row * cols + col, 3]) > 0:
                 for r in range(max(row - reach, 0), min(row + reach + 1, rows)):
                     for c in range(max(col - reach, 0), min(col + reach + 1, cols)):
-                        special[r, c] = True
+                        special[r, c] = RIM
+    for row in range(rows):
+        for col in range(cols):
+            if crossing_row[row * cols + col] > 0:
+                special[row, col] += CROSSING
     return special
+
+
+@kernel(inline="always")
+def clears_rims(ground, moves, cell, heading):
+    """Whether a step from a cell, none of whose cells is closed, keeps clear of every edge it passes."""
+    for k in range(moves.step_row[heading], moves.step_row[heading + 1]):
+        record = rim_record(ground.cells[cell + moves.offsets[k], 3])
+        if record > 0 and not rim_allows(
+            ground, record, moves.spans[k, 0], moves.spans[k, 1], moves.spans[k, 2], moves.spans[k, 3]
+        ):
+            return False
+    return True
 
 
 @kernel(error_model="numpy")
@@ -55,7 +71,7 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
     """Cost of every step from every cell of a tile: `out` (H, TILE, TILE) float32.
 
     `shifts` (m, 2): columns, rows of every cell of the steps' stencils,
-    relative. Plain cells are priced row by row, special ones one by one.
+    relative. Cells are priced row by row as if plain; then special ones one by one.
     """
     rows = min(TILE, ground.rows - first_row)
     cols = min(TILE, ground.cols - first_col)
@@ -87,15 +103,27 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
         row = first_row + r
         for c in range(cols):
             col = first_col + c
-            if special[row, col]:
-                for heading in range(len(moves.vectors)):
-                    cost, _ = step_cost(ground, moves, crossings, row * ground.cols + col, col, row, heading)
-                    out[heading, r, c] = cost
+            kind = special[row, col]
+            if kind == 0:
+                continue
+            cell = row * ground.cols + col
+            for heading in range(len(moves.vectors)):
+                if out[heading, r, c] == np.float32(np.inf):
+                    continue
+                if kind >= CROSSING:
+                    out[heading, r, c] += crossings.fee[crossings.row[cell], heading]
+                if (kind == RIM or kind == CROSSING + RIM) and not clears_rims(ground, moves, cell, heading):
+                    out[heading, r, c] = np.float32(np.inf)
 
 
 @kernel
-def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
-    """One pass over a tile, downwards or upwards; `field` is padded."""
+def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down, reach, swept, changed, clock):
+    """One pass over a tile, downwards or upwards, of the rows for which it can change something.
+
+    `field` is padded. `swept` and `changed` (rows,) hold when a row was last swept in this
+    direction (0: never) and when its labels last fell; `clock` is the time of the last sweep of
+    a row. Returns the new time.
+    """
     best = np.empty(cols)
     west = east = 0
     for heading in range(len(vectors)):
@@ -106,6 +134,15 @@ def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
                 east = heading
     for step in range(rows):
         r = step if down else rows - 1 - step
+        stale = swept[r] == 0
+        for k in range(1, reach + 1):
+            source = r - k if down else r + k
+            if 0 <= source < rows:
+                stale |= changed[source] > swept[r]
+        if not stale:
+            continue
+        clock += 1
+        swept[r] = clock
         row = first_row + r + PAD
         here = field[row, first_col + PAD : first_col + PAD + cols]
         for c in range(cols):
@@ -125,9 +162,14 @@ def sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, down):
             carried = min(best[c], carried + costs[west, r, c])
             best[c] = carried
         carried = field[row, first_col + PAD + cols]
+        fell = False
         for c in range(cols - 1, -1, -1):
             carried = min(best[c], carried + costs[east, r, c])
+            fell |= carried < here[c]
             here[c] = carried
+        if fell:
+            changed[r] = clock
+    return clock
 
 
 @kernel
@@ -135,16 +177,15 @@ def settle_tile(field, guide, vectors, costs, waiting, first_row, first_col, row
     """Sweep a tile until it is stable, then let the tiles around it wait for what changed near them."""
     top, left = first_row + PAD, first_col + PAD
     before = field[top : top + rows, left : left + cols].copy()
-    while True:
-        last = field[top : top + rows, left : left + cols].copy()
+    swept, changed = np.zeros((2, rows), dtype=np.int64), np.zeros(rows, dtype=np.int64)
+    clock, last = ZERO, -ONE
+    while clock != last:
+        last = clock
         for up in range(2):
-            sweep_tile(field, vectors, costs, first_row, first_col, rows, cols, up == 0)
-        changed = False
-        for r in range(rows):
-            for c in range(cols):
-                changed |= field[top + r, left + c] < last[r, c]
-        if not changed:
-            break
+            clock = sweep_tile(
+                field, vectors, costs, first_row, first_col, rows, cols, up == 0, reach,
+                swept[up], changed, clock,
+            )  # fmt: skip
     tile_row, tile_col = first_row // TILE, first_col // TILE
     for r in range(rows):
         near_row = -1 if r < reach else (1 if r >= rows - reach else 0)
@@ -224,7 +265,7 @@ def relax(
             return least
         for tile_row in range(waiting.shape[0]):
             for tile_col in range(waiting.shape[1]):
-                if waiting[tile_row, tile_col] > least + 0.5 * TILE:
+                if waiting[tile_row, tile_col] > least + 0.25 * TILE:
                     continue
                 first_row, first_col = tile_row * TILE, tile_col * TILE
                 if known[tile_row, tile_col] == 0:

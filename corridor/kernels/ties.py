@@ -19,6 +19,9 @@ from corridor.kernels.stencils import bend_polyline
 WINDOW = 7
 """Cells around the nearest possible one in which the end cell is looked for."""
 
+CHORD = 1.0
+"""Longest chord along a tie-in's arc, cells: at the least radii of a search it strays by some 0.03 cells."""
+
 
 @kernel
 def nearest_cell(u, v, first, second, least_in, least_out, rows, cols):
@@ -29,16 +32,18 @@ def nearest_cell(u, v, first, second, least_in, least_out, rows, cols):
     at_u = u + least_in * first[0] + least_out * second[0]
     at_v = v + least_in * first[1] + least_out * second[1]
     area = first[0] * second[1] - first[1] * second[0]
+    # Per column further east, and per row further south.
+    in_col, out_col = second[1] / area, -first[1] / area
+    in_row, out_row = -second[0] / area, first[0] / area
+    least_col, least_row = int(math.floor(at_u)) - WINDOW, int(math.floor(at_v)) - WINDOW
+    first_col, last_col = max(least_col, 0), min(least_col + 2 * WINDOW, cols - 1)
     best, best_col, best_row, best_in, best_out = math.inf, -1, -1, 0.0, 0.0
-    for row in range(int(math.floor(at_v)) - WINDOW, int(math.floor(at_v)) + WINDOW + 1):
-        if row < 0 or row >= rows:
-            continue
-        for col in range(int(math.floor(at_u)) - WINDOW, int(math.floor(at_u)) + WINDOW + 1):
-            if col < 0 or col >= cols:
-                continue
-            reach_u, reach_v = col + 0.5 - u, row + 0.5 - v
-            leg_in = (reach_u * second[1] - reach_v * second[0]) / area
-            leg_out = (first[0] * reach_v - first[1] * reach_u) / area
+    for row in range(max(least_row, 0), min(least_row + 2 * WINDOW, rows - 1) + 1):
+        reach_v = row + 0.5 - v
+        for col in range(first_col, last_col + 1):
+            reach_u = col + 0.5 - u
+            leg_in = reach_u * in_col + reach_v * in_row
+            leg_out = reach_u * out_col + reach_v * out_row
             if leg_in < least_in - 1e-9 or leg_out < least_out - 1e-9 or leg_in + leg_out >= best - 1e-9:
                 continue
             best, best_col, best_row, best_in, best_out = leg_in + leg_out, col, row, leg_in, leg_out
@@ -93,7 +98,7 @@ def tie_gates(
             )
             if col < 0:
                 continue
-            points, lengths = bend_polyline(first, second, leg_in, leg_out, radius, 0.25)
+            points, lengths = bend_polyline(first, second, leg_in, leg_out, radius, CHORD)
             points[:, 0] += u - 0.5
             points[:, 1] += v - 0.5
             if crosses_any(points, segments):

@@ -14,6 +14,9 @@ from corridor.routing.geometry import Elements, at_station
 GROWTH = 3.0
 """A window that is not enough is made this much wider."""
 
+COARSE_EDGE = 8.0
+"""A window's edge is sampled this much more coarsely at first."""
+
 LINE_STEPS = 800
 """Chainages at which the proof measures the approved line, at most."""
 
@@ -90,14 +93,16 @@ def outside_costs_more(
     step, station, low, high = _sampled(line, marks_m, running_m)
     easting, northing, _ = at_station(line, station)
     price = 1.0 + new_ground_cost
-    spacing = max(grid.cell_m, 50.0)
-    edge_e, edge_n = _edge(grid, sides, spacing)
-    to_edge = np.hypot(edge_e[:, None] - easting[None], edge_n[:, None] - northing[None]) * price
     leave, join = station <= max(low_m, 0.0), station >= min(high_m, line.total_m)
-    through = (to_edge + low[None])[:, leave].min(axis=1) + (to_edge - high[None])[:, join].min(axis=1)
-    least = float(through.min())
-    # The edge and the line are sampled: no place is further than half a step from a sample.
-    slack = price * (spacing + step)
+    for spacing in (COARSE_EDGE * max(grid.cell_m, 50.0), max(grid.cell_m, 50.0)):
+        edge_e, edge_n = _edge(grid, sides, spacing)
+        out = np.hypot(edge_e[:, None] - easting[leave], edge_n[:, None] - northing[leave]) * price
+        back = np.hypot(edge_e[:, None] - easting[join], edge_n[:, None] - northing[join]) * price
+        least = float(((out + low[leave]).min(axis=1) + (back - high[join]).min(axis=1)).min())
+        # The edge and the line are sampled: no place is further than half a step from a sample.
+        slack = price * (spacing + step)
+        if least < extra_cost_m or least - slack >= extra_cost_m:
+            break  # few samples say so already
     inside = (
         (easting > grid.west_m)
         & (easting < grid.east_m)

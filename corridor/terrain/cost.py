@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -110,16 +111,22 @@ def cost_surface(
     rules = project.rules
     grid = grid or search_grid(project.seabed, rules, project.start)
     progress("ground", 0.0)
-    depth, source, east, south = sample_ground(project.seabed, grid, rules.slope_baseline_m, only)
-    progress("ground", 0.4)
-    builder = _Builder(grid, depth)
+    builder = _Builder(grid.shape)
+    ends = (project.start, project.end)
+    entries: list[Callable[[], None]] = []
+    # Neither needs the other, and both leave the interpreter free most of the time.
+    with ThreadPoolExecutor(1) as beside:
+        sampled = beside.submit(sample_ground, project.seabed, grid, rules.slope_baseline_m, only)
+        for number, layer in enumerate(project.layers):
+            entries += _entries(builder, layer, rules, ends, grid)
+            progress("ground", 0.5 * (number + 1) / len(project.layers))
+        depth, source, east, south = sampled.result()
     low, high = rules.depth_range_m
     builder.close(np.flatnonzero(np.isnan(depth)), "hole")
     builder.close(np.flatnonzero((depth.ravel() < low) | (depth.ravel() > high)), "depth_range_m")
-    ends = (project.start, project.end)
-    for number, layer in enumerate(project.layers):
-        _apply(builder, layer, rules, ends, grid)
-        progress("ground", 0.4 + 0.6 * (number + 1) / max(len(project.layers), 1))
+    for enter in entries:
+        enter()
+    progress("ground", 1.0)
     return CostSurface(
         grid=grid,
         ground=builder.ground(east, south),
@@ -273,13 +280,13 @@ def tighten(surface: CostSurface, breaches: tuple[Breach, ...]) -> CostSurface:
 class _Builder:
     """Collects factors, closures and rims of a grid, layer after layer."""
 
-    def __init__(self, grid: Grid, depth: NDArray):
-        self.shape = grid.shape
-        self.factor = np.ones(depth.size, dtype=np.float32)
-        self.closed_by = np.full(depth.size, -1, dtype=np.int16)
+    def __init__(self, shape: tuple[int, int]):
+        self.shape, cells = shape, shape[0] * shape[1]
+        self.factor = np.ones(cells, dtype=np.float32)
+        self.closed_by = np.full(cells, -1, dtype=np.int16)
         self.reasons: list[str] = []
-        self.clearance = np.full(depth.size, np.inf)
-        self.grow = np.zeros((depth.size, 2))
+        self.clearance = np.full(cells, np.inf)
+        self.grow = np.zeros((cells, 2))
 
     def close(self, cells: NDArray, reason: str) -> None:
         if cells.size == 0:
@@ -324,10 +331,10 @@ class _Builder:
         return ground.reshape(*self.shape, 4)
 
 
-def _apply(
+def _entries(
     builder: _Builder, layer: Layer, rules: RouteRules, ends: tuple[RouteEnd, ...], grid: Grid
-) -> None:
-    """Enter one layer into the ground."""
+) -> Iterator[Callable[[], None]]:
+    """What one layer does to the ground, worked out, to be entered once the seabed is known."""
     if layer.rule == "avoid":
         tie_in = layer.name in rules.tie_in_layers
         for feature, geometry, limit in zip(
@@ -341,15 +348,16 @@ def _apply(
                 )
                 found = list(tie_in_cells(geometry, float(limit), ends, reach, grid))
                 again = np.unique(np.concatenate(found)) if found else None
-            builder.keep_clear(zone, f"standoff_m: {layer.name} / {feature}", again)
+            yield partial(builder.keep_clear, zone, f"standoff_m: {layer.name} / {feature}", again)
     elif layer.rule == "stay_within":
         if len(layer):
             allowed = shapely.union_all(layer.geometries)
             limit = stay_within_limit_m(layer, rules, grid.crs)
-            builder.keep_clear(clearance_inside(allowed, limit, grid), f"stay_within: {layer.name}")
+            zone = clearance_inside(allowed, limit, grid)
+            yield partial(builder.keep_clear, zone, f"stay_within: {layer.name}")
     elif layer.rule == "discourage":
         for cells in _covered(discouraged(layer, rules, grid.crs), grid):
-            builder.multiply(cells, layer.factor)
+            yield partial(builder.multiply, cells, layer.factor)
     elif layer.rule == "cross" and len(layer) and layer.standoff_m.max() > 0.0:
         near = [
             geometry.buffer(float(limit))
@@ -358,7 +366,7 @@ def _apply(
             )
         ]
         for cells in _covered(np.array([shapely.union_all(near)]), grid):
-            builder.multiply(cells, NEAR_ASSET_FACTOR)
+            yield partial(builder.multiply, cells, NEAR_ASSET_FACTOR)
 
 
 def discouraged(layer: Layer, rules: RouteRules, crs: str) -> NDArray:

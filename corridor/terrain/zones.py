@@ -72,7 +72,10 @@ def stay_within_limit_m(layer: Layer, rules: RouteRules, crs: str) -> float:
 
 def signed_distance_m(geometry: shapely.Geometry, easting_m: NDArray, northing_m: NDArray) -> NDArray:
     """Distance to `geometry`, m; inside a polygon it is minus the distance to its edge."""
-    points = shapely.points(easting_m, northing_m)
+    return _signed_distance_m(geometry, shapely.points(easting_m, northing_m))
+
+
+def _signed_distance_m(geometry: shapely.Geometry, points: NDArray) -> NDArray:
     distance = shapely.distance(points, geometry)
     if shapely.area(geometry) > 0.0:
         inside = distance == 0.0
@@ -129,7 +132,7 @@ def _edge(
     """Clearance beyond `limit_m` (cells) and the direction (east, south) in which it grows."""
     edge = geometry.boundary if shapely.area(geometry) > 0.0 else geometry
     points = shapely.points(easting, northing)
-    signed = signed_distance_m(geometry, easting, northing)
+    signed = _signed_distance_m(geometry, points)
     foot = shapely.get_point(shapely.shortest_line(points, edge), -1)
     east, north = easting - shapely.get_x(foot), northing - shapely.get_y(foot)
     size = np.hypot(east, north)

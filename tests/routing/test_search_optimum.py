@@ -13,7 +13,9 @@ from scipy.sparse.csgraph import dijkstra
 
 from corridor.errors import NoRouteError
 from corridor.kernels.headings import direction_excess, heading_vectors
-from corridor.kernels.relax import least_cone
+from corridor.kernels.relax import TILE, least_cone, tile_costs
+from corridor.kernels.search import step_cost
+from corridor.model.results import Assets
 from corridor.model.rules import RouteRules
 from corridor.routing.geometry import bends, elements
 from corridor.routing.portals import net_of, portal_net
@@ -69,6 +71,48 @@ def test_relaxed_field_equals_scipy(seed):
     assert reached.sum() > 1000
     # Step costs are kept in float32: 6e-8 relative.
     np.testing.assert_allclose(mine[reached], reference[:-1][reached], rtol=3e-7)
+
+
+@pytest.mark.parametrize("headings", [32, 80])
+def test_a_tile_of_steps_costs_what_each_step_costs(headings):
+    # The slow reference: the search's own price of one step, among edges, two cables and closed cells.
+    surf = rough(7, 90, 80)
+    rng = np.random.default_rng(7)
+    around = rng.uniform(0.0, 2.0 * np.pi, 301)
+    rim = np.column_stack([rng.uniform(-0.7, 0.7, 301), np.cos(around), np.sin(around)])
+    ground = surf.ground.copy()
+    ground[..., 3].ravel()[rng.choice(ground[..., 3].size, 300, replace=False)] = np.arange(1, 301)
+    cables = np.array([[3.3, -1.0, 41.7, 55.2], [41.7, 55.2, 44.0, 91.0], [-2.0, 70.1, 82.0, 31.4]])
+    assets = Assets(
+        cables, np.array([0, 0, 1], np.int32), np.array([90.0, 40.0]), np.sin([0.5, 0.9]), np.ones(2)
+    )
+    surf = replace(surf, ground=ground, rim=rim, assets=assets)
+    space = search_space(surf, rules(headings=headings))
+    field = RelaxedField(
+        space,
+        portal_net(
+            surf, space.ground, rules(headings=headings), at(surf.grid, 8, 9), at(surf.grid, 9, 12), ()
+        ),
+    )
+    wrong = fees = refused = 0
+    for first_row, first_col in ((0, 0), (0, TILE), (TILE, 0), (TILE, TILE)):
+        out = np.empty((headings, TILE, TILE), np.float32)
+        tile_costs(
+            space.ground, space.moves, space.crossings, field._planes, field._shifts, field._special,
+            first_row, first_col, out,
+        )  # fmt: skip
+        for row in range(first_row, min(first_row + TILE, 90)):
+            for col in range(first_col, min(first_col + TILE, 80)):
+                for h in range(headings):
+                    cost, crosses = step_cost(
+                        space.ground, space.moves, space.crossings, row * 80 + col, col, row, h
+                    )
+                    mine = float(out[h, row - first_row, col - first_col])
+                    wrong += not (mine == cost or abs(mine - cost) < 1e-6 * cost)
+                    fees += crosses and math.isfinite(cost)
+                    refused += math.isinf(cost)
+    assert wrong == 0
+    assert fees > 500 and refused > 5000
 
 
 def test_cones_lie_below_every_way_back():
