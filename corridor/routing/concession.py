@@ -13,6 +13,10 @@ For a rule that closes ground or limits slopes:
    geometry, and the pinch is searched anew on finer cells
    (:mod:`corridor.routing.concession_best`).
 
+On slopes steps 2 and 3 are exact where the pinch is smooth. On rough ground the
+gentlest crossings by moves of the search take their place
+(:mod:`corridor.routing.concession_crossing`).
+
 Rules on the line itself (radius, straights) close no ground: see
 :mod:`corridor.routing.concession_bends`.
 """
@@ -39,6 +43,7 @@ from corridor.routing.concession_best import (
     is_least,
     published,
 )
+from corridor.routing.concession_crossing import crossing_lines
 from corridor.routing.concession_draw import worst_place
 from corridor.routing.concession_ground import ClosedGround, terrain
 from corridor.routing.concession_pass import Flood, Pinch, Way
@@ -65,13 +70,6 @@ STEPS_UP = (1.0, 1.15, 2.0, 6.0)
 
 SLOPE_STEPS = (1.0, 1.05, 1.15, 1.4, 2.0, 6.0)
 """Slope limits rise by these multiples of what a passage needs."""
-
-FREER = 1.8
-"""A second line is begun with this multiple of the least give known: one that is freer elsewhere may
-take another way, and need less in the end."""
-
-FREER_TRIES = tuple(reversed(QUICK_TRIES))
-"""It is looked for in another way than the first."""
 
 MOST_LINES = 3
 """Lines that are brought down before one is told that breaks another rule as well."""
@@ -148,11 +146,14 @@ def least_concession(
     least = flood.least_need((rule,))
     if least > rule.most:
         return CannotHelp(rule, True, "other rules leave no way even without it")
-    way = flood.way((rule,), most=rule.most) or flood.way((rule,), most=rule.most, optimistic=True)
+    way = flood.way((rule,), most=rule.most)
+    if way is None and (rule.kind == SLOPE or least > rule.negligible):
+        # Otherwise the way on the ground at its most favourable owes nothing to this rule.
+        way = flood.way((rule,), most=rule.most, optimistic=True)
     if way is None:
         return CannotHelp(rule, False, "no way was found on the search grid even without it")
     if rule.kind == SLOPE:
-        best = _least_slope(ground, rule, _passages(ground, flood, rule, way, least, 0.0), least, progress)
+        best = _least_slope(ground, flood, rule, way, least, progress)
     else:
         first = _first_lines(ground, flood, rule, way, least, progress)
         best = _first_sound(ground, rule, islice(first, MOST_LINES), least, progress)
@@ -180,38 +181,48 @@ def _first_sound(
 
 
 def _least_slope(
-    ground: ClosedGround, rule: Rule, passages: list[Passage], least: float, progress: Progress
+    ground: ClosedGround, flood: Flood, rule: Rule, way: Way, least: float, progress: Progress
 ) -> Best | None:
-    """The better of two lines, each brought down.
+    """The best of several lines, each brought down.
 
-    Rough ground has many lines that no small move betters: they differ by tenths of a degree.
+    Where straights across the pinches need no more than any line must, one over them is
+    exact. Rough ground has many lines that no small move betters, which differ by tenths of
+    a degree: there the gentlest crossings are looked for. The pinches of ways over the grid
+    are gone through where no such line holds.
     """
-    first = _first_on_slopes(ground, rule, passages, progress)
-    if first is None:
-        return None
-    best = brought_down_on_slopes(ground, rule, first, least, None, progress)
-    if not is_least(rule, best, least):
-        eased = rule.eased(ground.project, min(best.give * FREER, rule.most))
-        freer = route_through(eased_surface(ground, eased), eased, tries=FREER_TRIES, progress=progress)
-        if freer is not None:
-            other = brought_down_on_slopes(ground, rule, freer, least, best, progress)
-            best = other if other.better_than(best) else best
-    return asked_for_less(ground, rule, best, least, progress)
+    exact = [p for p in _crossed(ground, flood, rule, way, 0.0) if p.give <= least + rule.tolerance(least)]
+    lines = chain(
+        _through(ground, exact, rule, SLOPE_STEPS[:1], QUICK_TRIES, progress),
+        crossing_lines(ground, flood, rule, least, progress),
+    )
+    best = _best_on_slopes(ground, rule, lines, least, None, progress)
+    if best is None or best.breaks:
+        first = islice(_through_pinches(ground, flood, rule, way, least, progress), 1)
+        best = _best_on_slopes(ground, rule, first, least, best, progress)
+    return None if best is None else asked_for_less(ground, rule, best, least, progress)
 
 
-def _first_on_slopes(
-    ground: ClosedGround, rule: Rule, passages: list[Passage], progress: Progress
-) -> Alignment | None:
-    """A line under a slope limit that rises in steps; it may break rules by a little."""
+def _best_on_slopes(
+    ground: ClosedGround, rule: Rule, lines: Iterable[Alignment], least: float, best: Best | None,
+    progress: Progress,
+) -> Best | None:  # fmt: skip
+    """The best of the lines, brought down, and of one known before; no more are asked for than it takes."""
+    for line in lines:
+        other = brought_down_on_slopes(ground, rule, line, least, best, progress)
+        best = other if best is None or other.better_than(best) else best
+        if is_least(rule, best, least):
+            break
+    return best
+
+
+def _through_pinches(
+    ground: ClosedGround, flood: Flood, rule: Rule, way: Way, least: float, progress: Progress
+) -> Iterator[Alignment]:  # fmt: skip
+    """Lines through the pinches of ways over the grid, under a slope limit that rises in steps."""
+    passages = _passages(ground, flood, rule, way, least, 0.0)
     for tries in (QUICK_TRIES, LONG_TRIES):
-        for step in SLOPE_STEPS:
-            for passage in passages if step == 1.0 else passages[:1]:
-                for through in _with_and_without(passage):
-                    give = min(through.give * step, rule.most)
-                    line = _routed(ground, rule, through, give, tries, progress)
-                    if line is not None:
-                        return line
-    return None
+        yield from _through(ground, passages, rule, SLOPE_STEPS[:1], tries, progress)
+        yield from _through(ground, passages[:1], rule, SLOPE_STEPS[1:], tries, progress)
 
 
 def _first_lines(

@@ -146,10 +146,12 @@ def brought_down_on_slopes(
 ) -> Best:  # fmt: skip
     """The least slope for lines like the one given, not yet asked whether 95 % would do.
 
-    It is given up where it stays dearer than a `rival` after the first window.
+    It is given up where it breaks another rule, which a `rival` does not, or stays dearer than
+    that after the first window.
     """
     best = drawn_best(ground, rule, line, progress)
-    if ground.project.via or is_least(rule, best, least):
+    beaten = rival is not None and bool(best.breaks) and not rival.breaks
+    if beaten or is_least(rule, best, least):
         return best
     return _other_ways(ground, rule, best, least, rival, progress)
 
@@ -164,7 +166,7 @@ def asked_for_less(
     ground: ClosedGround, rule: Rule, best: Best, least: float, progress: Progress = silent
 ) -> Best:
     """A line that was brought down, and whether 95 % of what it needs would do."""
-    if ground.project.via or is_least(rule, best, least):
+    if is_least(rule, best, least):
         return best
     for _ in range(AGAIN):
         if best.give <= rule.negligible:

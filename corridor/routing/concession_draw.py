@@ -15,10 +15,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from corridor.model.alignment import Alignment
+from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.concession_change import change_of_terms, difference_of_terms
 from corridor.routing.concession_ground import ClosedGround
@@ -44,7 +46,7 @@ PENALTY = 20.0
 LENGTH_PRICE = 2e-5
 """Among lines that need equally much the shorter one."""
 
-IDLE_ROUNDS, IDLE_GAIN = 8, 0.1
+IDLE_ROUNDS, IDLE_GAIN = 8, 0.05
 """It stops after so many rounds in a row that gained no more than this in all, units."""
 
 SOUND = 2e-3
@@ -77,9 +79,9 @@ def draw(
         A give with which to stop.
     """
     line = plain(line)
-    if line.bends == 0 or ground.project.via:
-        return Drawn(line, *_state(ground, rule, line, _whole(line)))
     free = _free(ground, rule, line, near, most_ips)
+    if free.size == 0:
+        return Drawn(line, *_state(ground, rule, line, _whole(line)))
     progress("explanation", 0.0)
     unit = unit_of(rule)
     terms = terms_of(ground, rule, line, (ROUNDS + 2) * 0.25 * FIRST_STEP_M)
@@ -171,17 +173,36 @@ def _free(
     ground: ClosedGround, rule: Rule, line: Alignment, near: Sequence[tuple[float, float]],
     most: int = MOST_IPS,
 ) -> NDArray[np.int64]:  # fmt: skip
-    """Rows of the IPs that move: a run of them around the places."""
-    count = line.bends
-    if count <= most:
-        return _whole(line)
+    """Rows of the IPs that move: a run of them around the places, none that a via point holds."""
+    if line.bends == 0:
+        return _whole(line)[:0]
+    loose = np.setdiff1d(_whole(line), held_by_via(line, ground.project.via))
+    runs = np.split(loose, np.flatnonzero(np.diff(loose) > 1) + 1)
     near = near or (worst_place(ground, rule, line),)
     places = np.asarray(near, dtype=float).mean(axis=0)
-    away = np.hypot(line.easting_m[1:-1] - places[0], line.northing_m[1:-1] - places[1])
-    # The run of IPs whose furthest is nearest.
-    spans = [away[first : first + most].max() for first in range(count - most + 1)]
-    first = int(np.argmin(spans))
-    return np.arange(first + 1, first + 1 + most)
+    away = np.hypot(line.easting_m - places[0], line.northing_m - places[1])
+    # The run of IPs whose furthest is nearest; where all runs are short, the one with the nearest IP.
+    run = min(runs, key=lambda rows: away[rows].min(initial=np.inf))
+    spans = [run[first : first + most] for first in range(max(len(run) - most, 0) + 1)]
+    return min(spans, key=lambda rows: away[rows].max(initial=0.0))
+
+
+def held_by_via(line: Alignment, via: Sequence[RouteEnd]) -> NDArray[np.int64]:
+    """Rows of the IPs on which the straights through via points hang: both ends' arcs hang on four."""
+    if not via:
+        return _whole(line)[:0]
+    held = set()
+    for point in via:
+        leg = leg_at(line, point)
+        held |= set(range(leg - 1, leg + 3))
+    return np.array(sorted(held & set(range(1, line.bends + 1))), dtype=np.int64)
+
+
+def leg_at(line: Alignment, point: RouteEnd) -> int:
+    """Row at which the leg through a via point begins."""
+    ips = np.column_stack([line.easting_m, line.northing_m])
+    legs = shapely.linestrings(np.stack([ips[:-1], ips[1:]], axis=1))
+    return int(np.argmin(shapely.distance(legs, shapely.Point(point.easting, point.northing))))
 
 
 def _merit(terms: Terms, line: Alignment, layout: Layout, enough: float = 0.0) -> tuple[float, float, float]:

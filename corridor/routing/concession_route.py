@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from corridor.errors import NoRouteError
 from corridor.model.alignment import Alignment
 from corridor.model.grid import Grid
 from corridor.model.project import Project
@@ -25,6 +26,7 @@ from corridor.routing.concession_search import LONG_TRIES, Try, any_line
 from corridor.routing.geometry import bends, densify, elements, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
+from corridor.routing.search import search_net
 from corridor.routing.space import SearchSpace, search_space
 from corridor.terrain.assets import assets_on
 from corridor.terrain.cost import cost_surface, tighten
@@ -61,20 +63,22 @@ class Stop:
 
 
 def eased_surface(
-    ground: ClosedGround, project: Project, boxes: Iterable[tuple[float, float, float, float]] = ()
-) -> CostSurface:
+    ground: ClosedGround, project: Project, boxes: Iterable[tuple[float, float, float, float]] = (),
+    held: float = HELD,
+) -> CostSurface:  # fmt: skip
     """The ground of the search under eased rules, opened only within `boxes` (west, south, east, north).
 
-    Slope limits and limits on crossings are eased everywhere.
+    Slope limits and limits on crossings are eased everywhere. Of a slope limit that stays where
+    the other one gives way the share `held` is held.
     """
     base, rules, before = ground.surface, project.rules, ground.project.rules
     grid = base.grid
     surface = with_slope_limits(base, rules)
     # A cell's mean slope hides its worst place: the limit that stays is held with something to spare.
     if rules.max_slope_along_deg > before.max_slope_along_deg:
-        surface = replace(surface, tan_across=surface.tan_across * HELD)
+        surface = replace(surface, tan_across=surface.tan_across * held)
     elif rules.max_slope_across_deg > before.max_slope_across_deg:
-        surface = replace(surface, tan_along=surface.tan_along * HELD)
+        surface = replace(surface, tan_along=surface.tan_along * held)
     if any(a is not b for a, b in zip(project.layers, ground.project.layers, strict=True)):
         surface = replace(surface, assets=assets_on(grid, project.layers))
     if rules.tie_in_length_m != before.tie_in_length_m:
@@ -165,7 +169,7 @@ def route_through(
             waiting.append(stops[leg + 1])
     last = Stop(project.end, rules.straight_at_ends_m)
     piece, _ = stretch(surface, space, begin, waiting, last, progress, tries)
-    return None if piece is None else _joined([*pieces, piece])
+    return None if piece is None else joined([*pieces, piece])
 
 
 def stretch(
@@ -180,6 +184,21 @@ def stretch(
         return _net(surface, space, first, [_turned(point) for point in reversed(via)], last)
 
     return any_line(space, net, len(via) + 1, turned=turned, tries=tries, progress=progress)
+
+
+def cheapest_stretch(
+    surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteEnd], end: Stop,
+    progress: Progress = silent,
+) -> Alignment | None:  # fmt: skip
+    """The cheapest line from one stop through via points to another; None where there is none.
+
+    It has few bends, where any line may have many; but where there is none, that takes long to find out.
+    """
+    net = _net(surface, space, begin, via, end)
+    try:
+        return search_net(space, net, stages=len(via) + 1, reruns=0, progress=progress).alignment
+    except NoRouteError:
+        return None
 
 
 def _turned(end: RouteEnd) -> RouteEnd:
@@ -215,7 +234,7 @@ def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteE
     return net_of(exits, entries, positions, goal, len(via) + 1, surface, rules.headings)
 
 
-def _joined(pieces: list[Alignment]) -> Alignment:
+def joined(pieces: list[Alignment]) -> Alignment:
     """Stretches that meet on straights as one line: the meeting points are no IPs."""
     last = pieces[-1]
     points = [(pieces[0].easting_m[:1], pieces[0].northing_m[:1])]

@@ -17,6 +17,7 @@ from corridor.model.project import Project
 from corridor.model.results import CostSurface
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
+from corridor.routing.chainage import station_of
 from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_route import Stop, stretch
 from corridor.routing.concession_rules import Rule
@@ -58,7 +59,10 @@ def window_at(
     ground: ClosedGround, line: Alignment, place: tuple[float, float], finer: float = 2.0,
     radii: float = REACH_RADII,
 ) -> Window:  # fmt: skip
-    """The window around a place of a line, its cells up to `finer` times smaller than the search's."""
+    """The window around a place of a line, its cells up to `finer` times smaller than the search's.
+
+    It ends at the next via points at the latest.
+    """
     project = ground.project
     course = elements(line)
     station = np.linspace(0.0, course.total_m, max(200, int(course.total_m / 25.0)))
@@ -77,6 +81,20 @@ def window_at(
     if after is not None:
         high, last = after[2] + 0.5 * after[3], after[1]
         end = _stop(course, high, rules.min_straight_m - 0.5 * after[3])
+    for point in project.via:
+        via_m = float(station_of(course, point.easting, point.northing)[0])
+        run = next((r for r in runs if r[2] <= via_m <= r[2] + r[3]), None)
+        if run is None:
+            continue
+        if low < via_m <= at:
+            low, first, begin = (
+                via_m,
+                run[0] + 1,
+                _stop(course, via_m, rules.min_straight_m - (via_m - run[2])),
+            )
+        elif at < via_m < high:
+            ahead = rules.min_straight_m - (run[2] + run[3] - via_m)
+            high, last, end = via_m, run[1], _stop(course, via_m, ahead)
     inside = (station >= low) & (station <= high)
     side = SIDE_SHARE * reach
     west, east_m = east[inside].min() - side, east[inside].max() + side
