@@ -10,7 +10,6 @@ from corridor.errors import NoRouteError
 from corridor.model.project import Project
 from corridor.model.results import CostSurface, Study
 from corridor.progress import Progress, silent
-from corridor.routing.bound import lower_bound_m
 from corridor.routing.options import (
     Obstacle,
     chains,
@@ -22,7 +21,7 @@ from corridor.routing.options import (
 )
 from corridor.routing.options_table import Options, option_names
 from corridor.terrain.cost import cost_surface
-from corridor.workflow import SLOPE_MARGINS, explained, in_force, verified
+from corridor.workflow import SLOPE_MARGINS, bounded, explained, in_force, measured_line, verified
 
 TRIES_PER_OPTION = 6
 """Chains of passes searched for every option asked for, at each size of obstacle."""
@@ -63,8 +62,10 @@ def find_options(project: Project, count: int = 4, progress: Progress = silent) 
                 found.append(study)
         progress("options", min(1.0, len(found) / count))
     found = sorted(found, key=lambda study: (study.assessment.cost_m, study.assessment.length_m))
-    bound = lower_bound_m(surface, rules, project.start, project.end, project.via)
-    finished = tuple(_with_pipe(study, progress) for study in found)
+    # Passes that were closed for an option close none for the bound.
+    assert first.search is not None
+    bound = first.search.lower_bound_m
+    finished = tuple(_with_pipe(bounded(study, bound), progress) for study in found)
     notes = () if len(found) >= count else (_fewer(len(found), count),)
     return Options(finished, option_names(len(found)), _telling(finished, told), bound, count, notes)
 
@@ -83,7 +84,7 @@ def _first(project: Project, progress: Progress) -> tuple[CostSurface, Study]:
 def _one(project: Project, surface: CostSurface, progress: Progress) -> Study | None:
     """The best line with some passes closed, when it obeys every rule."""
     try:
-        study = verified(project, surface, progress)
+        study = measured_line(project, surface, progress)
     except NoRouteError:
         return None
     return study if study.assessment.ok else None

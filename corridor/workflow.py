@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from threading import Event
 
 from corridor.assess.assess import assess
 from corridor.assess.spans import with_pipe
@@ -120,8 +124,21 @@ class _Trial:
 
 
 def verified(project: Project, surface: CostSurface, progress: Progress) -> Study:
+    """The best line, measured, with the lower bound of any."""
+    with bound_beside(project, surface) as bound_m:
+        study = measured_line(project, surface, progress)
+        progress("bound", 0.0)
+        return bounded(study, bound_m())
+
+
+def bounded(study: Study, lower_bound_m: float) -> Study:
+    """A study with a lower bound of any line's cost."""
+    assert study.search is not None
+    return replace(study, search=replace(study.search, lower_bound_m=lower_bound_m))
+
+
+def measured_line(project: Project, surface: CostSurface, progress: Progress) -> Study:
     """Find, measure, tighten; the best line of all rounds when none is clean."""
-    bound_m = lower_bound_m(surface, project.rules, project.start, project.end, project.via, progress)
     best: _Trial | None = None
     notes: list[str] = []
     for number in range(project.rules.breach_rounds + 1):
@@ -140,8 +157,33 @@ def verified(project: Project, surface: CostSurface, progress: Progress) -> Stud
         notes.append(f"round {number + 1}: the finest seabed breaks {rules}; that place was tightened")
         surface = tighten(surface, trial.assessment.breaches)
     assert best is not None
-    found = replace(best.search, lower_bound_m=bound_m)
-    return Study(project, best.alignment, best.assessment, best.surface, found, notes=tuple(notes))
+    return Study(project, best.alignment, best.assessment, best.surface, best.search, notes=tuple(notes))
+
+
+@contextmanager
+def bound_beside(project: Project, surface: CostSurface) -> Iterator[Callable[[], float]]:
+    """The lower bound of any line, worked out beside what is done meanwhile; asked for, it is waited for.
+
+    It is given up when what is done meanwhile fails.
+    """
+    stopped = Event()
+
+    def heard(stage: str, share: float) -> None:
+        if stopped.is_set():
+            raise _Stopped
+
+    with ThreadPoolExecutor(1) as beside:
+        bound = beside.submit(
+            lower_bound_m, surface, project.rules, project.start, project.end, project.via, heard
+        )
+        try:
+            yield bound.result
+        finally:
+            stopped.set()
+
+
+class _Stopped(Exception):
+    """Nobody waits for the bound any more."""
 
 
 def _trial(project: Project, surface: CostSurface, before: _Trial | None, progress: Progress) -> _Trial:

@@ -4,10 +4,11 @@ What is bounded
 ---------------
 Any curve from START to END (through the via points in order) over the gridded
 ground, with any bends and in any direction, that uses no cell which is closed
-as a whole and crosses assets at their fee. Of bend prices it knows the first at
-most; it does not know the bend radius, straights, crossing angles, and slope
-limits along and across by themselves: the bound sees a slope only where no
-heading at all could pass.
+as a whole and crosses assets at their fee. Of bend prices it knows one for every
+run of bends to one side (:mod:`corridor.routing.bound_turning`) where the bend radius is
+some 60 cells or more, else the first at most. It does not know straights,
+crossing angles, and slope limits along and across by themselves: the bound sees a
+slope only where no heading at all could pass.
 
 Why it holds
 ------------
@@ -23,9 +24,10 @@ Why it holds
    1 / cos(g / 2) longer than the curve. Every step therefore counts cos(G / 2) of
    its length only, with G the wider of the two gaps beside its heading: no chain
    counts for more than its curve. The bound is the cheapest chain's cost, less
-   two cells for its ends.
+   a cell for its end and the distances of both ends from the centres of their cells.
 4. Where the straight line from START to END is closed, or a bearing forbids it,
-   the line has a bend, whose price is added: once, however many it has.
+   the line has a bend, whose price is added: once, however many it has. The bound that counts changes
+   of the turning side takes its place where it is larger.
 
 Step 3 is proven for curves that turn slowly against the steps (bends of some
 cells and more, as all lines here have) and tested against random lines.
@@ -45,12 +47,16 @@ from corridor.kernels.stencils import trace_polyline
 from corridor.model.results import Assets, CostSurface
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
+from corridor.routing.bound_turning import turning_bound, turning_headings
 from corridor.routing.portals import Gate, net_of
 from corridor.routing.relaxed import RelaxedField
 from corridor.routing.space import SearchSpace, search_space
 
-ENDS_CELLS = 2.0
-"""From the ends to the centres of their cells and back, cells."""
+END_CELLS = 1.0
+"""By so much the chain may miss END, cells."""
+
+FEW_BENDS = 8.0
+"""Lines that cost this many bends more than the cheapest without bends are first left out."""
 
 BOUND_HEADINGS = 80
 MOST_CELLS = 3_000_000
@@ -111,12 +117,24 @@ def lower_bound_m(
     ground = optimistic(surface)
     cells = ground.grid.rows * ground.grid.cols
     headings = BOUND_HEADINGS if cells <= MOST_CELLS else rules.headings
-    space = shortened(search_space(ground, replace(rules, bend_cost_m=0.0, headings=headings)))
+    space = search_space(ground, replace(rules, bend_cost_m=0.0, headings=headings))
     stops = (start, *via, end)
+    legs = list(pairwise(stops))
     bends = 0 if via else least_bends(ground, start, end)
-    return bends * rules.bend_cost_m + sum(
-        _between(space, ground, first, last, progress) for first, last in pairwise(stops)
-    )
+    fields = [_field(space, ground, *leg, progress) for leg in legs]
+    least = [_less_ends(field.optimum, ground, *leg) for leg, field in zip(legs, fields, strict=True)]
+    plain = bends * rules.bend_cost_m + sum(least)
+    turning = turning_headings(rules.min_bend_radius_m / ground.grid.cell_m)
+    if turning is None or cells > MOST_CELLS or rules.bend_cost_m <= 0.0 or not math.isfinite(plain):
+        return plain
+    if turning != headings:
+        space = search_space(ground, replace(rules, bend_cost_m=0.0, headings=turning))
+        fields = [_field(space, ground, *leg, progress) for leg in legs]
+    turned = [
+        _with_turns(space, ground, rules, field, *leg, progress)
+        for leg, field in zip(legs, fields, strict=True)
+    ]
+    return max(plain, sum(turned))
 
 
 def heading_shares(count: int) -> NDArray[np.float64]:
@@ -165,10 +183,26 @@ def least_bends(ground: CostSurface, start: RouteEnd, end: RouteEnd) -> int:
     return int((trace[closed, 0] > 1e-6).any())
 
 
-def _between(
+def _with_turns(
+    space: SearchSpace, ground: CostSurface, rules: RouteRules, field: RelaxedField, first: RouteEnd,
+    last: RouteEnd, progress: Progress,
+) -> float:  # fmt: skip
+    """Bound between two positions that counts changes of the turning side."""
+    bend = rules.bend_cost_m / ground.grid.cell_m
+    for bends in (FEW_BENDS, 4.0 * FEW_BENDS):
+        # What costs more than so many bends is not looked at: the cheapest chain rarely does.
+        most = field.optimum + bends * bend
+        field.grow(most)
+        cost = turning_bound(space, field.ahead(), bend, first, last, progress)
+        if cost <= most:
+            return _less_ends(cost, ground, first, last)
+    return _less_ends(most, ground, first, last)
+
+
+def _field(
     space: SearchSpace, ground: CostSurface, first: RouteEnd, last: RouteEnd, progress: Progress
-) -> float:
-    """Bound between two positions."""
+) -> RelaxedField:
+    """The relaxed field of steps that count their share."""
     headings = space.rules.headings
     gates = []
     for portal, end in ((0, first), (1, last)):
@@ -178,9 +212,16 @@ def _between(
     positions = [(end.easting, end.northing) for end in (first, last)]
     net = net_of(gates[0], gates[1], positions, 1, 1, ground, headings)
     # The field's guide takes a metre for a metre; the shares are within its slack.
-    field = RelaxedField(space, net, 1, progress)
-    cells = max(field.optimum - ENDS_CELLS, 0.0)
-    return cells * ground.grid.cell_m * (1.0 - ROUNDING)
+    return RelaxedField(shortened(space), net, 1, progress)
+
+
+def _less_ends(cost: float, ground: CostSurface, first: RouteEnd, last: RouteEnd) -> float:
+    """A chain's cost between the centres of the ends' cells, cells, as a bound in equivalent metres."""
+    off = 0.0
+    for end in (first, last):
+        u, v = ground.grid.to_cells(end.easting, end.northing)
+        off += math.hypot(u - math.floor(u) - 0.5, v - math.floor(v) - 0.5)
+    return max(cost - END_CELLS - off, 0.0) * ground.grid.cell_m * (1.0 - ROUNDING)
 
 
 def _trimmed(assets: Assets) -> Assets:
