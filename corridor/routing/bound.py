@@ -6,7 +6,7 @@ Any curve from START to END (through the via points in order) over the gridded
 ground, with any bends and in any direction, that uses no cell which is closed
 as a whole and crosses assets at their fee. Of bend prices it knows one for every
 run of bends to one side (:mod:`corridor.routing.bound_turning`) where the bend radius is
-some 60 cells or more, else the first at most. It does not know straights,
+44 cells or more, else the first at most. It does not know straights,
 crossing angles, and slope limits along and across by themselves: the bound sees a
 slope only where no heading at all could pass.
 
@@ -49,7 +49,7 @@ from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.bound_turning import turning_bound, turning_headings
 from corridor.routing.portals import Gate, net_of
-from corridor.routing.relaxed import RelaxedField
+from corridor.routing.relaxed import SLACK, RelaxedField
 from corridor.routing.space import SearchSpace, search_space
 
 END_CELLS = 1.0
@@ -192,7 +192,7 @@ def _with_turns(
     for bends in (FEW_BENDS, 4.0 * FEW_BENDS):
         # What costs more than so many bends is not looked at: the cheapest chain rarely does.
         most = field.optimum + bends * bend
-        field.grow(most)
+        field.grow(SLACK * most)
         cost = turning_bound(space, field.ahead(), bend, first, last, progress)
         if cost <= most:
             return _less_ends(cost, ground, first, last)

@@ -20,7 +20,6 @@ from scipy.ndimage import distance_transform_edt, label
 
 from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.kernels.least_worst import BEHIND, LEVEL, SOURCE, least_worst
-from corridor.kernels.search import BEND, LONG, STEP
 from corridor.model.alignment import Alignment
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
@@ -29,6 +28,7 @@ from corridor.routing.concession_ground import ClosedGround, terrain
 from corridor.routing.concession_pass import Flood
 from corridor.routing.concession_route import HELD, Stop, cheapest_stretch, eased_surface, joined
 from corridor.routing.concession_rules import Rule
+from corridor.routing.search import before_move
 from corridor.routing.space import SearchSpace, search_space
 
 LOOKS = ((HELD, 32), (1.0, 48))
@@ -205,22 +205,16 @@ class _Search:
     def _traced(self, state: int) -> Crossing:
         """The moves back from a state behind the steep ground."""
         space, headings = self.space, self.space.rules.headings
-        cols, vectors = space.surface.grid.cols, space.moves.vectors
+        cols = space.surface.grid.cols
         last, tangent = state, float(self._level[state])
         points, radii = [self._middle(state // headings)], []
         while (code := int(self._came[state])) != SOURCE:
             cell, heading = divmod(state, headings)
             row, col = divmod(cell, cols)
-            if code == STEP or code >= LONG:
-                steps = 1 if code == STEP else code - LONG
-                col, row = col - steps * vectors[heading, 0], row - steps * vectors[heading, 1]
-            else:
-                bend = space.bends[code - BEND]
-                back = vectors[bend.heading_out] * bend.steps_out
-                points.append((col + 0.5 - back[0], row + 0.5 - back[1]))
-                radii.append(bend.radius * space.surface.grid.cell_m)
-                move = space.moves.bend_end[code - BEND]
-                col, row, heading = col - move[0], row - move[1], bend.heading_in
+            row, col, heading, ip = before_move(space, code, row, col, heading)
+            if ip is not None:
+                points.append(ip[:2])
+                radii.append(ip[2] * space.surface.grid.cell_m)
             state = int((row * cols + col) * headings + heading)
         points.append(self._middle(state // headings))
         line = self._on_map(points[::-1], radii[::-1])

@@ -240,7 +240,6 @@ def trace(space: SearchSpace, net: PortalNet, found: Found) -> tuple[Alignment, 
     """Trace the moves back from END: intersection points with radii, and the first and the last gate."""
     grid, headings = space.surface.grid, space.rules.headings
     cells = grid.rows * grid.cols
-    vectors = space.moves.vectors
     points: list[tuple[float, float]] = [net.positions[net.kernel.goal]]
     radii: list[float] = []
     used: list[Gate] = []
@@ -269,18 +268,27 @@ def trace(space: SearchSpace, net: PortalNet, found: Found) -> tuple[Alignment, 
                     add(leaving.ip[0], leaving.ip[1], leaving.radius)
                 portal = leaving.portal
                 break
-            if code == STEP or code >= LONG:
-                steps = 1 if code == STEP else code - LONG
-                col, row = col - steps * vectors[heading, 0], row - steps * vectors[heading, 1]
-            else:
-                bend = space.bends[code - BEND]
-                back = vectors[bend.heading_out] * bend.steps_out
-                add(col + 0.5 - back[0], row + 0.5 - back[1], bend.radius)
-                move = space.moves.bend_end[code - BEND]
-                col, row, heading = col - move[0], row - move[1], bend.heading_in
+            row, col, heading, ip = before_move(space, code, row, col, heading)
+            if ip is not None:
+                add(*ip)
             state = int((stage * cells + row * grid.cols + col) * headings + heading)
     points.append(net.positions[0])
     return Alignment.from_points(points[::-1], radii[::-1], grid.crs), used[-1], used[0]
+
+
+def before_move(
+    space: SearchSpace, code: int, row: int, col: int, heading: int
+) -> tuple[int, int, int, tuple[float, float, float] | None]:
+    """Where a move to a state came from: row, column, heading, and (u, v, radius) of the IP of a bend."""
+    vectors = space.moves.vectors
+    if code == STEP or code >= LONG:
+        steps = 1 if code == STEP else code - LONG
+        return int(row - steps * vectors[heading, 1]), int(col - steps * vectors[heading, 0]), heading, None
+    bend = space.bends[code - BEND]
+    back = vectors[bend.heading_out] * bend.steps_out
+    ip = (col + 0.5 - back[0], row + 0.5 - back[1], bend.radius)
+    move = space.moves.bend_end[code - BEND]
+    return int(row - move[1]), int(col - move[0]), bend.heading_in, ip
 
 
 def _entry_gate(net: PortalNet, portal: int, state: int, cells: int, headings: int) -> Gate:
