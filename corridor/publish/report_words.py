@@ -7,7 +7,6 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
-from corridor.kernels.headings import direction_excess
 from corridor.model.project import Project
 from corridor.model.results import Study
 from corridor.model.rules import RouteEnd
@@ -72,7 +71,6 @@ def bound_words(study: Study, content: Mapping[str, Any]) -> list[str]:
             "No bound was computed: the line was handed in, not searched. Its cost is stated, how much "
             "cheaper another line could be is not."
         ]
-    excess = direction_excess(study.project.rules.headings)
     bends = content["cost_terms"].get("bends_m")
     words = [
         f"The line costs {figure('cost_m', cost)} equivalent m. No line on the gridded ground costs less "
@@ -81,13 +79,12 @@ def bound_words(study: Study, content: Mapping[str, Any]) -> list[str]:
         "Why no line can beat the bound. Every cell was given the least price that any direction pays in it, "
         "and then the least price among itself and its eight neighbours; a cell counts as closed only when "
         "every direction breaks a limit there. On this optimistic ground the cheapest chain of grid steps "
-        "from start to end was found. Any line can be followed by such a chain at no more than "
-        f"{100.0 * (excess - 1.0):.4f} % extra, because the {study.project.rules.headings} directions of the "
-        "grid never differ more from the line's own; the chain's cost was divided by that factor and two "
-        "cells were taken off for the ends.",
-        "What is left out makes the bound lower, never higher: bend radius, bend prices, straights, bearings "
-        "and slope limits in single directions. The bound therefore also holds for lines no vessel could "
-        "lay, and part of the gap cannot be closed by any line"
+        "from start to end was found. Any line can be followed by such a chain, whose steps were counted so "
+        "short that it counts for no more than the line; what the chain may miss at the ends was taken off.",
+        "Of bends the bound counts at most one for every run of them to the same side.",
+        "What is left out makes the bound lower, never higher: the other bends, how radii and straights hold "
+        "a line, and slope limits in single directions. The bound therefore also holds for lines no vessel "
+        "could lay, and part of the gap cannot be closed by any line"
         + (f"; this one pays {figure('bends_m', bends)} m for its bends alone." if bends else "."),
         "What it does not say. It speaks of the gridded ground and of the prices in this report, not of the "
         "sea. The step from line to chain is exact on even ground and tested, not proven, where the ground "
