@@ -37,6 +37,9 @@ LOOKS = ((HELD, 32), (1.0, 48))
 ROOM_RADII = 0.2
 """Gentle ground counts where a disc of so many bend radii fits in."""
 
+OWN_SHARE = 0.75
+"""Gentle ground is told by this share of the slope limit that stays, where that is less than the other."""
+
 STEEPER = (1.3, 2.0, 4.0)
 """Looked at up to these multiples of the limit that any line needs, one after the other."""
 
@@ -70,7 +73,7 @@ def crossing_lines(
     leg = flood.blocked_leg()
     if leg is None:
         return
-    side = sides(ground, flood, leg)
+    side = sides(ground, flood, leg, rule)
     if not ((side == 1).any() and (side == BEHIND).any()):
         return
     for held, headings in LOOKS:
@@ -79,22 +82,28 @@ def crossing_lines(
             yield line
 
 
-def sides(ground: ClosedGround, flood: Flood, leg: int) -> NDArray[np.uint8]:
+def sides(ground: ClosedGround, flood: Flood, leg: int, rule: Rule) -> NDArray[np.uint8]:
     """(cells,) gentle ground on the side of the leg's START (1) and of its END (2), 0 elsewhere.
 
     Gentle is where no direction breaks a slope limit, there is room to turn, and the way
-    there is open under the rules as they stand.
+    there is open under the rules as they stand. The limit in question counts as
+    :data:`OWN_SHARE` of the other at most: where a line crosses must not hang on how far it is off.
     """
     surface, radius = ground.surface, ground.project.rules.min_bend_radius_m
+    along, across = surface.tan_along, surface.tan_across
+    if rule.rule == "max_slope_across_deg":
+        across = min(across, OWN_SHARE * along)
+    else:
+        along = min(along, OWN_SHARE * across)
     steep = np.hypot(surface.ground[..., 1], surface.ground[..., 2])
     gentle = np.isfinite(surface.ground[..., 0])
-    gentle &= steep <= HELD * min(surface.tan_along, surface.tan_across)
+    gentle &= steep <= HELD * min(along, across)
     room = ROOM_RADII * radius / surface.grid.cell_m
     middle = distance_transform_edt(np.pad(gentle, 1))[1:-1, 1:-1] >= room
     gentle &= distance_transform_edt(~middle) < room
     patch, _ = label(gentle)
     found = np.zeros(gentle.size, dtype=np.uint8)
-    floor = terrain(ground)
+    floor = terrain(ground)._replace(tan_along=along, tan_across=across)
     came, value = np.empty(gentle.size, np.int8), np.empty(gentle.size, np.float32)
     for mark, cell in ((1, flood.cells()[leg]), (BEHIND, flood.cells()[leg + 1])):
         floor.closed[cell] = False

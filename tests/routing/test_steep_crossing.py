@@ -21,7 +21,7 @@ from corridor.terrain.cost import cost_surface
 
 from .barrier_grounds import end_at, project, scarp
 from .grounds import price, rough, surface
-from .test_concession import concession, inner
+from .test_concession import concession, inner, rule_of
 
 
 def tangent(surf, moves, row: int, col: int, first: int, last: int, across: bool) -> float:
@@ -92,7 +92,8 @@ def test_no_crossing_is_gentler_than_the_one_that_is_found(across):
 def test_a_crossing_starts_before_the_steep_ground_and_ends_behind_it():
     study = project(scarp(18.0), [inner()], max_slope_along_deg=12.0, max_slope_across_deg=8.0)
     ground = closed_ground(study, cost_surface(study))
-    side = sides(ground, Flood.of(ground), 0).reshape(ground.grid.shape)
+    rule = rule_of(study, "max_slope_along_deg")
+    side = sides(ground, Flood.of(ground), 0, rule).reshape(ground.grid.shape)
     # The scarp falls between x = 820 and 1020 m; 20 m cells, one of them on START.
     west, east = np.flatnonzero((side == 1).any(axis=0)), np.flatnonzero((side == BEHIND).any(axis=0))
     cols = ground.grid.cols
