@@ -43,7 +43,16 @@ def direction_excess(count: int) -> float:
     two headings costs 1 / cos(gap / 2) when walked along the two: 1.013081 for
     32 headings. Exact (secant of half the largest gap).
     """
+    return float(1.0 / np.cos(heading_gaps(count).max() / 2.0))
+
+
+def heading_bearings(count: int) -> NDArray[np.float64]:
+    """(count,) bearings of the headings, radians from 0 to 2 pi, rising."""
     vectors = heading_vectors(count).astype(float)
-    bearings = np.arctan2(vectors[:, 0], -vectors[:, 1]) % (2.0 * np.pi)
-    gaps = np.diff(np.append(bearings, bearings[0] + 2.0 * np.pi))
-    return float(1.0 / np.cos(gaps.max() / 2.0))
+    return np.arctan2(vectors[:, 0], -vectors[:, 1]) % (2.0 * np.pi)
+
+
+def heading_gaps(count: int) -> NDArray[np.float64]:
+    """(count,) angles between each heading and the next, radians."""
+    bearings = heading_bearings(count)
+    return np.diff(np.append(bearings, bearings[0] + 2.0 * np.pi))

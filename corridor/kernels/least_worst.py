@@ -50,13 +50,18 @@ def key_of(level, length):
 
 
 @kernel(inline="always")
+def is_known(state, tangent, way, level, length, came):
+    """Whether a state has been reached by a way at least as good."""
+    return came[state] != 0 and key_of(tangent, way) >= key_of(level[state], length[state]) - 1e-6
+
+
+@kernel(inline="always")
 def reach(state, tangent, way, code, level, length, came, keys, items, size):
     """Enter a state by a move where that is better than before."""
-    key = key_of(tangent, way)
-    if came[state] != 0 and key >= key_of(level[state], length[state]) - 1e-6:
+    if is_known(state, tangent, way, level, length, came):
         return size
     level[state], length[state], came[state] = tangent, way, code
-    return push(keys, items, size, key, state)
+    return push(keys, items, size, key_of(tangent, way), state)
 
 
 @kernel
@@ -129,10 +134,7 @@ def least_worst(
             to = to_row * ground.cols + to_col
             target = to * headings + moves.bend_to[bend]
             further = way + moves.bend_length[bend]
-            known = (
-                came[target] != 0 and key_of(here, further) >= key_of(level[target], length[target]) - 1e-6
-            )
-            if known or side[to] == 1:
+            if side[to] == 1 or is_known(target, here, further, level, length, came):
                 continue
             cost, _ = bend_move(ground, moves, cell, col, row, bend, math.inf)
             if cost < math.inf:

@@ -110,9 +110,9 @@ def tile_costs(ground, moves, crossings, planes, shifts, special, first_row, fir
             for heading in range(len(moves.vectors)):
                 if out[heading, r, c] == np.float32(np.inf):
                     continue
-                if kind >= CROSSING:
+                if kind & CROSSING:
                     out[heading, r, c] += crossings.fee[crossings.row[cell], heading]
-                if (kind == RIM or kind == CROSSING + RIM) and not clears_rims(ground, moves, cell, heading):
+                if kind & RIM and not clears_rims(ground, moves, cell, heading):
                     out[heading, r, c] = np.float32(np.inf)
 
 

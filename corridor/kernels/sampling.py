@@ -17,7 +17,6 @@ def bilinear(depth, west, north, cell, e, n):
     v = (north - n) / cell - 0.5
     if not (u > -1.0 and v > -1.0 and u < depth.shape[1] and v < depth.shape[0]):
         return math.nan
-    last_row, last_col = depth.shape[0] - 1, depth.shape[1] - 1
     col = math.floor(u)
     row = math.floor(v)
     fu = u - col
@@ -30,14 +29,6 @@ def bilinear(depth, west, north, cell, e, n):
         fv = 0.0
     elif fv > 1.0 - SNAP:
         fv = 1.0
-    if 0.0 < fu < 1.0 and 0.0 < fv < 1.0 and row >= 0 and col >= 0 and row < last_row and col < last_col:
-        # All four count and are there: the sum of the loop below, in its order.
-        return (
-            (1.0 - fu) * (1.0 - fv) * depth[row, col]
-            + fu * (1.0 - fv) * depth[row, col + 1]
-            + (1.0 - fu) * fv * depth[row + 1, col]
-            + fu * fv * depth[row + 1, col + 1]
-        )
     total = 0.0
     for dr in range(2):
         wv = fv if dr == 1 else 1.0 - fv
@@ -73,7 +64,6 @@ def fill_slopes(depth, west, north, cell, easting, northing, bearing, baseline, 
     # A baseline about a position further off than this does not meet the surface at all.
     least_e, most_e = west - half, west + depth.shape[1] * cell + half
     least_n, most_n = north - depth.shape[0] * cell - half, north + half
-    bearing_now = te = tn = math.nan
     for p in range(len(easting)):
         e = easting[p]
         n = northing[p]
@@ -81,10 +71,8 @@ def fill_slopes(depth, west, north, cell, easting, northing, bearing, baseline, 
             continue
         if not (math.isnan(along[p]) or math.isnan(across[p])):
             continue
-        if bearing[p] != bearing_now:  # mostly one bearing for all
-            bearing_now = bearing[p]
-            te = half * math.sin(bearing_now)
-            tn = half * math.cos(bearing_now)
+        te = half * math.sin(bearing[p])
+        tn = half * math.cos(bearing[p])
         if math.isnan(along[p]):
             behind = bilinear(depth, west, north, cell, e - te, n - tn)
             ahead = bilinear(depth, west, north, cell, e + te, n + tn)

@@ -43,7 +43,7 @@ def reach(state, cost, ahead, best, keys, items, size):
 
 @kernel
 def follow(
-    ground, moves, crossings, ahead, order, share, bend, again, goal, goal_sectors, slot, node_of, best,
+    ground, moves, crossings, ahead, share, bend, again, goal, goal_sectors, slot, node_of, best,
     keys, items, size, batch, counts,
 ):  # fmt: skip
     """Settle up to `batch` states, the one with the least key first.
@@ -52,10 +52,8 @@ def follow(
     ----------
     ahead : array (cells,)
         Lower bound of what is left to pay.
-    order : array (S,) int64
-        Headings by direction, clockwise. Sector s lies between order[s] and order[s + 1].
     share : array (S,)
-        What a step in a sector counts of its cost.
+        What a step in a sector counts of its cost. Sector s lies between headings s and s + 1.
     bend : float
         Price of a change of the turning side.
     again : array (2, S, 3) bool
@@ -78,7 +76,7 @@ def follow(
     cost : float
         Cost of the goal once it is reached; infinite until then.
     """
-    sectors = len(order)
+    sectors = len(share)
     settled = 0
     while settled < batch and size > 0:
         if counts[1] + 4 > len(node_of):
@@ -110,7 +108,7 @@ def follow(
         side = (turn - 1) // 3
         rested = 0 if turn == 0 else 1 + 3 * side
         for k in range(2):
-            heading = order[(sector + k) % sectors]
+            heading = (sector + k) % sectors
             piece, _ = step_cost(ground, moves, crossings, cell, col, row, heading)
             if not piece < math.inf:
                 continue

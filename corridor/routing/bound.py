@@ -42,12 +42,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from corridor.kernels.headings import heading_vectors
+from corridor.kernels.headings import heading_gaps
 from corridor.kernels.stencils import trace_polyline
 from corridor.model.results import Assets, CostSurface
 from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
-from corridor.routing.bound_turning import turning_bound, turning_headings
+from corridor.routing.bound_turning import cell_of, turning_bound, turning_headings
 from corridor.routing.portals import Gate, net_of
 from corridor.routing.relaxed import SLACK, RelaxedField
 from corridor.routing.space import SearchSpace, search_space
@@ -139,9 +139,7 @@ def lower_bound_m(
 
 def heading_shares(count: int) -> NDArray[np.float64]:
     """(count,) what a step along each heading counts of its length: cos of half its wider gap."""
-    vectors = heading_vectors(count).astype(float)
-    bearings = np.arctan2(vectors[:, 0], -vectors[:, 1]) % (2.0 * np.pi)
-    after = np.diff(np.append(bearings, bearings[0] + 2.0 * np.pi))
+    after = heading_gaps(count)
     return np.cos(np.maximum(after, np.roll(after, 1)) / 2.0)
 
 
@@ -206,8 +204,7 @@ def _field(
     headings = space.rules.headings
     gates = []
     for portal, end in ((0, first), (1, last)):
-        u, v = ground.grid.to_cells(end.easting, end.northing)
-        cell = int(np.floor(v)) * ground.grid.cols + int(np.floor(u))
+        cell = cell_of(ground.grid, end)
         gates.append([Gate(portal, 0, cell, h, None, np.nan, 0.0) for h in range(headings)])
     positions = [(end.easting, end.northing) for end in (first, last)]
     net = net_of(gates[0], gates[1], positions, 1, 1, ground, headings)

@@ -30,8 +30,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from corridor.kernels.headings import heading_vectors
+from corridor.kernels.headings import heading_bearings, heading_gaps, heading_vectors
 from corridor.kernels.turning import TURNS, follow
+from corridor.model.grid import Grid
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress
 from corridor.routing.buffers import Heap
@@ -88,17 +89,11 @@ def turning_bound(
         Infinite where no chain joins the ends within the cells looked at.
     """
     headings, grid = space.rules.headings, space.surface.grid
-    vectors = heading_vectors(headings).astype(float)
-    bearing = np.arctan2(vectors[:, 0], -vectors[:, 1]) % (2.0 * np.pi)
-    order = np.argsort(bearing)
-    bearing = bearing[order]
+    bearing = heading_bearings(headings)
     radius = space.rules.min_bend_radius_m / grid.cell_m
     again = may_pass(bearing, turn_between_steps(headings, radius))
-    share = np.cos(np.diff(np.append(bearing, bearing[0] + 2.0 * np.pi)) / 2.0)
-    first, last = (
-        int(np.floor(v)) * grid.cols + int(np.floor(u))
-        for u, v in (grid.to_cells(end.easting, end.northing) for end in (start, end))
-    )
+    share = np.cos(heading_gaps(headings) / 2.0)
+    first, last = cell_of(grid, start), cell_of(grid, end)
     slot, node_of = np.zeros(ahead.size * headings, dtype=np.int32), np.zeros(FIRST_SLOTS, dtype=np.int64)
     best = np.full(FIRST_SLOTS * TURNS, np.inf, dtype=np.float32)
     heap = Heap.empty()
@@ -113,7 +108,7 @@ def turning_bound(
     while heap.size:
         heap.room(4 * BATCH)
         heap.size, cost = follow(
-            space.ground, space.moves, space.crossings, ahead, order, share, bend_cost, again, last,
+            space.ground, space.moves, space.crossings, ahead, share, bend_cost, again, last,
             goal_sectors, slot, node_of, best, heap.keys, heap.items, heap.size, BATCH, counts,
         )  # fmt: skip
         progress("bound", min(1.0, counts[1] / (8.0 * ahead.size)))
@@ -124,6 +119,12 @@ def turning_bound(
             node_of = np.concatenate([node_of, np.zeros_like(node_of)])
             best = np.concatenate([best, np.full_like(best, np.inf)])
     return math.inf
+
+
+def cell_of(grid: Grid, end: RouteEnd) -> int:
+    """Flat index of the cell that an end lies in."""
+    u, v = grid.to_cells(end.easting, end.northing)
+    return int(np.floor(v)) * grid.cols + int(np.floor(u))
 
 
 def may_pass(bearing_rad: NDArray[np.float64], most_rad: float) -> NDArray[np.bool_]:

@@ -18,16 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, label
 
-from corridor.kernels.bottleneck import bottleneck, passed
 from corridor.kernels.least_worst import BEHIND, LEVEL, SOURCE, least_worst
 from corridor.model.alignment import Alignment
 from corridor.model.rules import RouteEnd
 from corridor.progress import Progress, silent
 from corridor.routing.buffers import Heap
-from corridor.routing.concession_ground import ClosedGround, terrain
+from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pass import Flood
-from corridor.routing.concession_route import HELD, Stop, cheapest_stretch, eased_surface, joined
+from corridor.routing.concession_route import HELD, Stop, cheapest_stretch, eased_surface
 from corridor.routing.concession_rules import Rule
+from corridor.routing.geometry import end_to_end
 from corridor.routing.search import before_move
 from corridor.routing.space import SearchSpace, search_space
 
@@ -103,12 +103,8 @@ def sides(ground: ClosedGround, flood: Flood, leg: int, rule: Rule) -> NDArray[n
     gentle &= distance_transform_edt(~middle) < room
     patch, _ = label(gentle)
     found = np.zeros(gentle.size, dtype=np.uint8)
-    floor = terrain(ground)._replace(tan_along=along, tan_across=across)
-    came, value = np.empty(gentle.size, np.int8), np.empty(gentle.size, np.float32)
-    for mark, cell in ((1, flood.cells()[leg]), (BEHIND, flood.cells()[leg + 1])):
-        floor.closed[cell] = False
-        bottleneck(floor, flood.fine, cell, -1, np.float32(0.0), value, came)
-        reached = passed(value, floor, flood.fine, np.float32(0.0)).reshape(gentle.shape)
+    for mark in (1, BEHIND):
+        reached = flood.reached(leg, mark == BEHIND, (along, across)).reshape(gentle.shape)
         there = np.isin(patch, np.setdiff1d(patch[reached & gentle], [0])) & reached
         found[there.ravel()] = mark
     return found
@@ -158,7 +154,7 @@ def _joined_to_ends(
         surface, space, Stop(crossing.end, half), list(stops[leg + 1 : -1]), Stop(stops[-1], straight),
         progress,
     )  # fmt: skip
-    return (None if after is None else joined([before, crossing.line, after])), True
+    return (None if after is None else end_to_end([before, crossing.line, after])), True
 
 
 class _Search:
@@ -169,12 +165,11 @@ class _Search:
         states = side.size * space.rules.headings
         self._level, self._length = np.empty(states, np.float32), np.empty(states, np.float32)
         self._came = np.zeros(states, np.uint32)
-        self._heap = Heap.empty()
         sources = self._sources()
+        # Equal keys are a heap in any order.
+        self._heap = Heap(np.zeros(len(sources)), sources, len(sources))
         self._level[sources] = self._length[sources] = 0.0
         self._came[sources] = SOURCE
-        for state in sources:
-            self._heap.add(0.0, int(state))
 
     def _sources(self) -> NDArray[np.int64]:
         """States whose next step leaves the gentle ground before."""

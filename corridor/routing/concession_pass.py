@@ -141,13 +141,18 @@ class Flood:
             need = max(need, here)
         return Way(need, tuple(pinches), tuple(paths))
 
-    def reached(self, leg: int, backwards: bool = False) -> NDArray[np.bool_]:
+    def reached(
+        self, leg: int, backwards: bool = False, slopes: tuple[float, float] | None = None
+    ) -> NDArray[np.bool_]:
         """(cells,) ground that can be reached from the beginning of a leg under the rules as they stand.
 
         `backwards`: ground from which its end can be reached; steps may be
-        taken both ways, so that floods from either end say the same.
+        taken both ways, so that floods from either end say the same. `slopes`: tangents of limits
+        along and across to be held in place of the rules' own.
         """
         floor = self._opened(terrain(self.ground), (), 1.0)
+        if slopes is not None:
+            floor = floor._replace(tan_along=slopes[0], tan_across=slopes[1])
         label, came = _labels(floor)
         start = self.cells()[leg + 1 if backwards else leg]
         bottleneck(floor, self.fine, start, -1, np.float32(0.0), label, came)

@@ -23,7 +23,7 @@ from corridor.routing.concession_ground import ClosedGround
 from corridor.routing.concession_pose import Pose
 from corridor.routing.concession_rules import TIE_IN, Rule, rules_of
 from corridor.routing.concession_search import LONG_TRIES, Try, any_line
-from corridor.routing.geometry import bends, densify, elements, straight_runs
+from corridor.routing.geometry import bends, densify, elements, end_to_end, straight_runs
 from corridor.routing.portals import Gate, PortalNet, gates, net_of, pose_directions
 from corridor.routing.profile import ground_profile
 from corridor.routing.search import search_net
@@ -169,7 +169,7 @@ def route_through(
             waiting.append(stops[leg + 1])
     last = Stop(project.end, rules.straight_at_ends_m)
     piece, _ = stretch(surface, space, begin, waiting, last, progress, tries)
-    return None if piece is None else joined([*pieces, piece])
+    return None if piece is None else end_to_end([*pieces, piece])
 
 
 def stretch(
@@ -232,21 +232,6 @@ def _net(surface: CostSurface, space: SearchSpace, begin: Stop, via: list[RouteE
     )  # fmt: skip
     positions.append((end.end.easting, end.end.northing))
     return net_of(exits, entries, positions, goal, len(via) + 1, surface, rules.headings)
-
-
-def joined(pieces: list[Alignment]) -> Alignment:
-    """Stretches that meet on straights as one line: the meeting points are no IPs."""
-    last = pieces[-1]
-    points = [(pieces[0].easting_m[:1], pieces[0].northing_m[:1])]
-    points += [(piece.easting_m[1:-1], piece.northing_m[1:-1]) for piece in pieces]
-    points.append((last.easting_m[-1:], last.northing_m[-1:]))
-    radii = [piece.radius_m[1:-1] for piece in pieces]
-    return Alignment(
-        np.concatenate([p[0] for p in points]),
-        np.concatenate([p[1] for p in points]),
-        np.concatenate([[np.nan], *radii, [np.nan]]),
-        last.crs,
-    )
 
 
 def needs_of(ground: ClosedGround, rule: Rule, line: Alignment) -> float:

@@ -248,6 +248,15 @@ def curvature_at(line: Elements, station_m: ArrayLike) -> NDArray[np.float64]:
     return line.curvature_1_m[np.clip(index, 0, len(line) - 1)]
 
 
+def end_to_end(lines: list[Alignment]) -> Alignment:
+    """One line of several whose ends meet in the same direction: the points between them are no IPs."""
+    first, last = lines[0], lines[-1]
+    easting = [first.easting_m[:1], *[line.easting_m[1:-1] for line in lines], last.easting_m[-1:]]
+    northing = [first.northing_m[:1], *[line.northing_m[1:-1] for line in lines], last.northing_m[-1:]]
+    radius = [first.radius_m[:1], *[line.radius_m[1:-1] for line in lines], last.radius_m[-1:]]
+    return Alignment(np.concatenate(easting), np.concatenate(northing), np.concatenate(radius), first.crs)
+
+
 def tangent_points(line: Elements) -> NDArray[np.float64]:
     """Chainages of all joints between elements, START and END included, sorted, m."""
     return np.append(line.station_m, line.end_m)

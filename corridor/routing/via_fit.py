@@ -20,7 +20,7 @@ from corridor.model.rules import RouteEnd, RouteRules
 from corridor.progress import Progress, silent
 from corridor.routing.chainage import station_of
 from corridor.routing.fit import FitResult, attempt, polished
-from corridor.routing.geometry import bends, elements, in_out_m
+from corridor.routing.geometry import bends, elements, end_to_end, in_out_m
 from corridor.routing.measure import line_cost
 
 TURNS_DEG = (3.0, 1.0, 0.3, 0.1)
@@ -91,7 +91,7 @@ def fit_via(
         if point.bearing_deg is None:
             fitted[number : number + 2] = _turned(fitted[number], fitted[number + 1], surface, rules)
     progress("fit", 1.0)
-    line = _joined([one.line for one in fitted])
+    line = end_to_end([one.line for one in fitted])
     cost = sum(line_cost(line, surface, rules).values())
     return FitResult(line, cost, True, path.bends, line.bends)
 
@@ -153,12 +153,3 @@ def _turned(before: _Stretch, after: _Stretch, surface: CostSurface, rules: Rout
 def _polished(one: _Stretch, surface: CostSurface, rules: RouteRules) -> _Stretch | None:
     result = polished(one.line, surface, rules, one.start, one.end, one.straights_m)
     return replace(one, line=result.alignment, cost_m=result.cost_m) if result.feasible else None
-
-
-def _joined(lines: list[Alignment]) -> Alignment:
-    """One line of several whose ends meet in the same direction: the points between them are no IPs."""
-    first, last = lines[0], lines[-1]
-    easting = [first.easting_m[:1], *[line.easting_m[1:-1] for line in lines], last.easting_m[-1:]]
-    northing = [first.northing_m[:1], *[line.northing_m[1:-1] for line in lines], last.northing_m[-1:]]
-    radius = [first.radius_m[:1], *[line.radius_m[1:-1] for line in lines], last.radius_m[-1:]]
-    return Alignment(np.concatenate(easting), np.concatenate(northing), np.concatenate(radius), first.crs)
